@@ -1,0 +1,394 @@
+"""The data-quality page: every row accounted for, reasons and remedies, mended readings, unread words, and the
+model's test."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from pipeline.publish import charts, figures
+from pipeline.publish.charts import Chart
+from pipeline.publish.figures import Tables
+from pipeline.publish.findings import level
+from pipeline.publish.telling import MOST_ROWS, head, more_rows, short, upper, wrap
+from pipeline.publish.views import Context, Pictures, Said, Section, Table, cell, table
+from pipeline.publish.words import Words
+
+
+def sections(tables: Tables, context: Context, words: Words) -> list[Section]:
+    """All sections, in reading order. A section without data says so in words."""
+    return [
+        _accounts(tables, words),
+        _reasons(tables, words),
+        _odometer(tables, words),
+        _unread(tables, words),
+        _walk(tables, words),
+        _backtest(tables, context, words),
+        _notes(tables, words),
+    ]
+
+
+def _accounts(tables: Tables, w: Words) -> Section:
+    title, lead = w("quality.accounts"), w("quality.accounts_lead")
+    total = figures.accounts(tables)
+    if total is None:
+        return Section("accounts", title, (Said(w("quality.accounts_none"), "thin"),), lead)
+    files = figures.with_columns(tables["files"], table_name=None, shape=None).sort(
+        ["file", "table_name"], nulls_last=True
+    )
+    items: list[Any] = []
+    wrong = files.filter(pl.col("rows_in") != pl.col("rows_used") + pl.col("rows_set_aside"))
+    if wrong.height:
+        items.append(Said(w("quality.accounts_wrong", files=w.list(wrong["file"].to_list())), "caution"))
+    losing = files.filter(pl.col("rows_set_aside") > 0).sort(["rows_set_aside", "file"], descending=[True, False])
+    if losing.height:
+        items.append(Pictures((_by_file(losing.head(12), total, w),)))
+    body = [
+        [
+            cell(r["file"], strong=True),
+            w.name("table", r["table_name"]),
+            w.number(r["rows_in"]),
+            w.number(r["rows_used"]),
+            cell(
+                w.number(r["rows_set_aside"]),
+                w.percent(r["rows_set_aside"] / r["rows_in"]) if r["rows_set_aside"] else "",
+            ),
+            cell(r["shape"] or ""),
+        ]
+        for r in files.head(2 * MOST_ROWS).iter_rows(named=True)
+    ]
+    if files.height > 1:
+        body.append(
+            [
+                cell(w("quality.all_files"), strong=True),
+                "",
+                cell(w.number(total[0]), strong=True),
+                cell(w.number(total[1]), strong=True),
+                cell(w.number(total[2]), strong=True),
+                "",
+            ]
+        )
+    items.append(
+        table(
+            "table-files",
+            w("quality.accounts_table"),
+            head(w, "file", "table", "rows_in#", "rows_used#", "rows_aside#", "shape"),
+            body,
+            note=more_rows(w, min(files.height, 2 * MOST_ROWS), files.height, "tables/files.csv"),
+            csv="tables/files.csv",
+        )
+    )
+    return Section("accounts", title, tuple(items), lead)
+
+
+def _by_file(losing: pl.DataFrame, total: tuple[int, int, int], w: Words) -> Chart:
+    rows = [
+        {
+            "label": short(r["file"], 34),
+            "value": r["rows_set_aside"],
+            "colour": "orange",
+            "text": f"{w.number(r['rows_set_aside'])} · {w.percent(r['rows_set_aside'] / r['rows_in'])}",
+        }
+        for r in losing.iter_rows(named=True)
+    ]
+    return charts.bars(
+        "set_aside_by_file",
+        rows,
+        losing.select("file", "rows_in", "rows_used", "rows_set_aside"),
+        title=upper(
+            w(
+                "quality.accounts_title",
+                share=w.percent(total[1] / total[0]),
+                file=losing["file"][0],
+                n=w.number(losing["rows_set_aside"][0]),
+            )
+        ),
+        alt_text=w("quality.accounts_alt", items=w.list([f"{r['label']} {w.number(r['value'])}" for r in rows])),
+        x_title=w("quality.accounts_x"),
+        read=w("quality.accounts_read"),
+        wide=True,
+    )
+
+
+def _reasons(tables: Tables, w: Words) -> Section:
+    title = w("quality.reasons")
+    found = figures.frame(tables, "set_aside_summary", ("reason", "n"))
+    if found.is_empty():
+        return Section("reasons", title, (Said(w("quality.reasons_none")),))
+    found = figures.with_columns(found, example_file=None, example_row=None, remedy=None).sort(
+        ["n", "reason"], descending=[True, False]
+    )
+    names = [upper(w.name("reason", r)) for r in found["reason"]]
+    total = found["n"].sum()
+    shown = min(found.height, 12)
+    chart = charts.bars(
+        "set_aside_by_reason",
+        [
+            {"label": "\n".join(wrap(n, 26)), "value": k, "text": w.number(k), "colour": "orange"}
+            for n, k in zip(names[:shown], found["n"][:shown], strict=True)
+        ],
+        found.select("reason", "n"),
+        title=w("quality.reasons_title", reason=names[0], share=w.percent(found["n"][0] / total)),
+        alt_text=w(
+            "quality.reasons_alt",
+            items=w.list([f"{n} {w.number(k)}" for n, k in zip(names[:shown], found["n"][:shown], strict=True)]),
+        ),
+        x_title=w("quality.reasons_x"),
+        wide=True,
+    )
+    body = [
+        [
+            cell(n, strong=True),
+            w.number(r["n"]),
+            cell(
+                r["example_file"],
+                w("quality.row", n=w.number(r["example_row"])) if r["example_row"] is not None else "",
+            ),
+            cell(r["remedy"] or ""),
+        ]
+        for n, r in zip(names, found.iter_rows(named=True), strict=True)
+    ]
+    return Section(
+        "reasons",
+        title,
+        (
+            Pictures((chart,)),
+            table(
+                "table-reasons",
+                w("quality.reasons_table"),
+                head(w, "reason", "n#", "example", "remedy"),
+                body,
+                csv="tables/set_aside.csv",
+            ),
+        ),
+        w("quality.reasons_lead", file="tables/set_aside.csv"),
+    )
+
+
+def _odometer(tables: Tables, w: Words) -> Section:
+    title = w("quality.odometer")
+    found = figures.frame(tables, "odometer_mends", ("rule",))
+    if found.is_empty():
+        return Section("odometer", title, (Said(w("quality.odometer_none")),))
+    rules = figures.counted(found, "rule")
+    names = [upper(w.name("mend", r)) for r in rules["rule"]]
+    chart = charts.bars(
+        "odometer_mends",
+        [
+            {"label": "\n".join(wrap(n, 30)), "value": k, "text": w.number(k), "colour": "purple"}
+            for n, k in zip(names, rules["n"], strict=True)
+        ][:12],
+        rules,
+        title=w("quality.odometer_title", n=w.count("reading", found.height), rule=w.name("mend", rules["rule"][0])),
+        alt_text=w(
+            "quality.odometer_alt", items=w.list([f"{n} {w.number(k)}" for n, k in zip(names, rules["n"], strict=True)])
+        ),
+        x_title=w("quality.odometer_x"),
+        wide=True,
+    )
+    items: list[Any] = [Pictures((chart,))]
+    mended = next((c for c in ("mended_km", "mended", "km") if c in found.columns), None)
+    if mended and "raw" in found.columns:
+        found = figures.with_columns(found, file=None, row=None, unit=None, reading_on=None)
+        # The first of each rule, then on: an example of everything before many of one kind.
+        some = (
+            found.with_columns(nth=pl.int_range(pl.len()).over("rule"))
+            .sort("nth", maintain_order=True)
+            .head(MOST_ROWS // 2)
+        )
+        body = [
+            [
+                cell(r["file"] or "", w("quality.row", n=w.number(r["row"])) if r["row"] is not None else ""),
+                cell(w.short_date(r["reading_on"])),
+                cell(r["raw"], r["unit"] or ""),
+                cell(w.reading(r[mended]) if r[mended] is not None else w("quality.not_used")),
+                cell(upper(w.name("mend", r["rule"]))),
+            ]
+            for r in some.iter_rows(named=True)
+        ]
+        items.append(
+            table(
+                "table-odometer",
+                w("quality.odometer_table"),
+                head(w, "file", "date", "raw#", "mended#", "rule"),
+                body,
+                note=more_rows(w, len(body), found.height, "tables/odometer_mends.csv"),
+                csv="tables/odometer_mends.csv",
+                folded=True,
+            )
+        )
+    return Section("odometer", title, tuple(items), w("quality.odometer_lead", file="tables/odometer_mends.csv"))
+
+
+def _unread(tables: Tables, w: Words) -> Section:
+    title = w("quality.unread")
+    found = figures.frame(tables, "unread_texts", ("text", "n"))
+    if found.is_empty():
+        return Section("unread", title, (Said(w("quality.unread_none")),))
+    found = found.sort(["n", "text"], descending=[True, False])
+    body = [[cell(r["text"]), w.number(r["n"])] for r in found.head(MOST_ROWS // 2).iter_rows(named=True)]
+    return Section(
+        "unread",
+        title,
+        (
+            table(
+                "table-unread",
+                w("quality.unread_table"),
+                head(w, "text", "n#"),
+                body,
+                note=more_rows(w, len(body), found.height, "tables/unread_texts.csv"),
+                csv="tables/unread_texts.csv",
+            ),
+        ),
+        w("quality.unread_lead"),
+    )
+
+
+def _walk(tables: Tables, w: Words) -> Section:
+    title, lead = w("quality.walk"), w("quality.walk_lead")
+    found = figures.frame(tables, "walk_in_sensitivity")
+    if found.is_empty():
+        return Section("walk", title, (Said(w("quality.walk_none"), "thin"),), lead)
+    return Section(
+        "walk",
+        title,
+        (any_table("table-walk", w("quality.walk_table"), found, w, "tables/walk_in_sensitivity.csv"),),
+        lead,
+    )
+
+
+def any_table(id: str, caption: str, found: pl.DataFrame, w: Words, file: str) -> Table:
+    """A table whose columns nobody foresaw: headings from the text file where it has them, values by their
+    type."""
+
+    def heading(c: str) -> str:
+        return w(f"head.{c}") if w.has(f"head.{c}") else upper(c.replace("_", " "))
+
+    def text(c: str, v: Any) -> str:
+        if v is None:
+            return w("format.nothing")
+        if isinstance(v, bool):
+            return w("format.yes") if v else w("format.no")
+        if isinstance(v, float):
+            share = c in ("share", "probability", "low", "high") and 0 <= v <= 1
+            return w.percent(v) if share else w.reading(v) if c.endswith("_km") else w.significant(v, 3)
+        if isinstance(v, int):
+            return w.number(v)
+        if hasattr(v, "year"):
+            return w.short_date(v)
+        return w.name(c, v) if c in w.texts and isinstance(w.texts[c], dict) else str(v)
+
+    numeric = {c for c, t in found.schema.items() if t.is_numeric()}
+    body = [[text(c, r[c]) for c in found.columns] for r in found.head(MOST_ROWS).iter_rows(named=True)]
+    return table(
+        id,
+        caption,
+        [(heading(c), "number" if c in numeric else "text") for c in found.columns],
+        body,
+        note=more_rows(w, len(body), found.height, file),
+        csv=file,
+    )
+
+
+def _backtest(tables: Tables, context: Context, w: Words) -> Section:
+    title, lead = w("quality.backtest"), w("quality.backtest_lead")
+    rows = figures.backtest_rows(tables)
+    if rows.is_empty():
+        found = figures.frame(tables, "backtest")
+        if found.is_empty():
+            return Section("backtest", title, (Said(w("quality.backtest_none"), "thin"),), lead)
+        return Section(
+            "backtest",
+            title,
+            (any_table("table-backtest", w("quality.backtest_table"), found, w, "tables/backtest.csv"),),
+            lead,
+        )
+    items: list[Any] = []
+    pictures = []
+    if rows["low"].null_count() == 0:
+        data = [
+            {
+                "label": upper(w.name("method", r["method"])),
+                "series": "score",
+                "value": r["log_score"],
+                "low": r["low"],
+                "high": r["high"],
+            }
+            for r in rows.iter_rows(named=True)
+        ]
+        pictures.append(
+            charts.dot_interval(
+                "backtest",
+                data,
+                rows,
+                title=w("quality.backtest_title"),
+                alt_text=w(
+                    "quality.backtest_alt", items=w.list([f"{d['label']} {w.number(d['value'], 2)}" for d in data])
+                ),
+                x_title=w("head.log_score"),
+                series=(("score", "blue", "circle"),),
+                percent=False,
+            )
+        )
+    chart = _reliability(tables, context, w)
+    if chart:
+        pictures.append(chart)
+    if pictures:
+        items.append(Pictures(tuple(pictures)))
+    body = [
+        [
+            cell(upper(w.name("method", r["method"])), strong=r["method"] == "model"),
+            w.number(r["n"]),
+            w.number(r["log_score"], 3),
+            w.number(r["brier"], 3),
+        ]
+        for r in rows.iter_rows(named=True)
+    ]
+    items.append(
+        table(
+            "table-backtest",
+            w("quality.backtest_table"),
+            head(w, "method", "cases#", "log_score#", "brier#"),
+            body,
+            csv="tables/backtest.csv",
+        )
+    )
+    return Section("backtest", title, tuple(items), lead)
+
+
+def _reliability(tables: Tables, context: Context, w: Words) -> Chart | None:
+    found = figures.frame(tables, "reliability", ("said", "came_true", "n"))
+    if found.is_empty():
+        return None
+    found = figures.with_columns(found, low=None, high=None).filter(pl.col("n") > 0).sort("said")
+    # The title is the worst of the groups that are worth judging.
+    judged = found.filter(pl.col("n") >= min(20, int(found["n"].max())))
+    far = judged.sort([(pl.col("said") - pl.col("came_true")).abs(), "said"], descending=[True, False]).row(
+        0, named=True
+    )
+    items = [
+        w("quality.reliability_alt_item", said=w.percent(r["said"]), came=w.percent(r["came_true"]))
+        for r in found.iter_rows(named=True)
+    ]
+    return charts.reliability(
+        "reliability",
+        found.select("said", "came_true", "low", "high", "n").to_dicts(),
+        found,
+        title=w("quality.reliability_title", said=w.percent(far["said"]), came=w.percent(far["came_true"])),
+        alt_text=w("quality.reliability_alt", items="; ".join(items)),
+        x_title=w("quality.reliability_x"),
+        y_title=w("quality.reliability_y"),
+        diagonal_words=w("quality.reliability_line"),
+        read=w("quality.reliability_read", level=level(w, context)),
+    )
+
+
+def _notes(tables: Tables, w: Words) -> Section:
+    found = figures.frame(tables, "notes", ("topic", "text"))
+    if found.is_empty():
+        return Section("notes", w("quality.notes"), (Said(w("quality.notes_none")),))
+    body = [[cell(upper(w.name("topic", r["topic"]))), cell(r["text"])] for r in found.iter_rows(named=True)]
+    return Section(
+        "notes", w("quality.notes"), (table("table-notes", w("quality.notes_table"), head(w, "topic", "note"), body),)
+    )
