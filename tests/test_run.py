@@ -1,0 +1,192 @@
+"""A run from exports to pages on the committed sample: the accounts, the bytes, and each thing that goes wrong."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import steps, workspaces
+from pipeline.intake.problems import DataProblem
+from pipeline.publish.publish import put_in_place, recover
+from pipeline.store import StoreError, Workspace, locked
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("run") / "demo"
+    workspaces.demo(folder)
+    return folder, steps.run(folder)
+
+
+@pytest.fixture
+def fresh(demo, tmp_path):
+    """A copy of the demo's workspace with its published month."""
+    folder = tmp_path / "copy"
+    shutil.copytree(demo[0], folder, symlinks=True)
+    return folder
+
+
+def published_bytes(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_it_publishes_every_file_that_is_promised(demo):
+    folder = demo[1].folder
+    for name in ("index.html", "shop_report.html", "data_quality.html", "priors.json", "priors.schema.json",
+                 "priors.parquet", "manifest.json"):
+        assert (folder / name).stat().st_size > 500, name
+    for name in ("survival_curves", "fits", "life_summary", "early_failures", "priors", "check_order", "lives",
+                 "classified_lines", "odometer_mends", "set_aside", "warranty_recovery", "wrong_suspects", "mean_cumulative"):
+        assert (folder / "tables" / f"{name}.parquet").exists(), name
+        assert (folder / "tables" / f"{name}.csv").exists(), name
+    assert (folder.parent / "latest").resolve() == folder.resolve()
+
+
+def test_every_row_is_used_or_set_aside_with_a_reason(demo):
+    result = demo[1]
+    assert result.rows_in == result.rows_used + result.rows_set_aside
+    assert result.rows_set_aside > 20
+    files = pl.read_parquet(result.folder / "tables/files.parquet")
+    assert (files["rows_in"] == files["rows_used"] + files["rows_set_aside"]).all()
+    aside = pl.read_parquet(result.folder / "tables/set_aside.parquet")
+    assert aside["reason"].null_count() == 0
+    assert aside["file"].null_count() == 0
+
+
+def test_the_same_inputs_give_the_same_bytes(demo, tmp_path):
+    again = tmp_path / "again"
+    workspaces.demo(again)
+    one, two = published_bytes(demo[1].folder), published_bytes(steps.run(again).folder)
+    assert sorted(one) == sorted(two)
+    assert [name for name in one if one[name] != two[name]] == []
+
+
+def test_the_manifest_names_inputs_settings_and_checksums(demo):
+    import hashlib
+
+    folder = demo[1].folder
+    manifest = json.loads((folder / "manifest.json").read_text())
+    on_disk = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()} - {"manifest.json"}
+    assert set(manifest["files"]) == on_disk
+    some = sorted(on_disk)[::17]
+    for name in some:
+        assert manifest["files"][name]["sha256"] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    assert manifest["as_of"] == str(demo[1].as_of)
+    assert {i["file"] for i in manifest["inputs"]} >= {"parts.csv"} or manifest["inputs"]
+    assert manifest["settings"]["curves"]["confidence"] == 0.95
+
+
+def test_files_are_for_their_owner_only(demo):
+    modes = {oct(p.stat().st_mode & 0o077) for p in demo[1].folder.rglob("*")}
+    assert modes == {"0o0"}
+
+
+def test_an_earlier_as_of_sees_nothing_later(demo, fresh):
+    import datetime as dt
+
+    early = steps.run(fresh, as_of=demo[1].as_of - dt.timedelta(days=400))
+    lives = pl.read_parquet(early.folder / "tables/lives.parquet")
+    assert lives["end_on"].max() <= early.as_of
+    assert demo[1].as_of > early.as_of
+
+
+def test_no_identifier_of_a_vehicle_is_published(demo):
+    lives = pl.read_parquet(demo[1].folder / "tables/lives.parquet")
+    assert lives["vehicle"].str.contains(r"^v[0-9a-f]{10,}$").all()
+
+
+def before_and_after(folder: Path):
+    target = folder / "published" / "latest"
+    return published_bytes(target.resolve())
+
+
+def test_an_unreadable_file_is_one_message_and_the_month_stays(fresh):
+    kept = before_and_after(fresh)
+    victim = sorted((fresh / "incoming").rglob("*.csv"))[0]
+    victim.write_bytes(bytes(range(256)) * 40)
+    with pytest.raises(DataProblem) as error:
+        steps.run(fresh)
+    assert victim.name in str(error.value)
+    assert before_and_after(fresh) == kept
+
+
+def test_a_missing_column_is_one_message_and_the_month_stays(fresh):
+    kept = before_and_after(fresh)
+    settings = (fresh / "settings.toml").read_text()
+    line = next(x for x in settings.splitlines() if x.startswith("opened_on"))
+    (fresh / "settings.toml").write_text(settings.replace(line, 'opened_on = "no such column"', 1))
+    with pytest.raises(DataProblem) as error:
+        steps.run(fresh)
+    assert "no such column" in str(error.value) and "opened_on" in str(error.value)
+    assert before_and_after(fresh) == kept
+
+
+def test_an_empty_folder_is_one_message(tmp_path):
+    workspaces.new(tmp_path / "empty")
+    with pytest.raises(DataProblem) as error:
+        steps.run(tmp_path / "empty")
+    assert "incoming" in str(error.value)
+
+
+def test_a_folder_that_is_no_workspace_is_one_message(tmp_path):
+    with pytest.raises(StoreError, match="lowbeam new"):
+        steps.run(tmp_path / "nothing")
+    with pytest.raises(StoreError, match="incoming"):
+        steps.run(tmp_path)
+
+
+def test_a_second_run_at_the_same_time_says_who_is_at_work(fresh):
+    kept = before_and_after(fresh)
+    with locked(Workspace(fresh)):
+        done = subprocess.run([sys.executable, "-m", "pipeline.cli", "run", str(fresh)], cwd=ROOT, capture_output=True,
+                              text=True, timeout=120)
+    assert done.returncode == 1
+    assert "Another run is at work" in done.stderr and "process" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert before_and_after(fresh) == kept
+
+
+def test_a_run_killed_in_the_middle_leaves_the_month_and_the_next_run_right(demo, fresh):
+    kept = before_and_after(fresh)
+    child = subprocess.Popen([sys.executable, "-m", "pipeline.cli", "run", str(fresh)], cwd=ROOT,
+                             stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    time.sleep(3.0)
+    child.kill()
+    child.wait()
+    assert before_and_after(fresh) == kept
+    assert published_bytes(steps.run(fresh).folder) == kept
+    assert not [p.name for p in (fresh / "published").iterdir() if p.name.startswith(".")]
+
+
+def test_a_month_moved_aside_by_a_killed_run_comes_back(tmp_path):
+    (tmp_path / ".old-2025-06-30").mkdir()
+    (tmp_path / ".old-2025-06-30" / "a").write_text("month")
+    (tmp_path / ".making-2025-06-30").mkdir()
+    recover(tmp_path)
+    assert (tmp_path / "2025-06-30" / "a").read_text() == "month"
+    assert [p.name for p in tmp_path.iterdir()] == ["2025-06-30"]
+
+
+def test_a_month_is_exchanged_whole(tmp_path):
+    for name in ("made", "2025-06-30"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "a").write_text(name)
+    put_in_place(tmp_path / "made", tmp_path / "2025-06-30")
+    assert (tmp_path / "2025-06-30" / "a").read_text() == "made"
+    assert [p.name for p in tmp_path.iterdir()] == ["2025-06-30"]
+
+
+def test_the_command_was_wrong(tmp_path):
+    done = subprocess.run([sys.executable, "-m", "pipeline.cli", "run", str(tmp_path), "--as-of", "yesterday"], cwd=ROOT,
+                          capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2
+    assert "YYYY-MM-DD" in done.stderr
