@@ -59,6 +59,8 @@ def answer(folder: Path, as_json: bool, *, symptom: str | None, side: str | None
 
     month = latest(folder)
     settings = load_settings(open_workspace(folder).settings_file)
+    if not (month / "bench.json").exists():
+        raise StoreError(f"The month {month.name} holds no suspects: its data had no failure of a headlamp part to learn from.")
     data = json.loads((month / "bench.json").read_text(encoding="utf-8"))
     words = symptom.replace("-", "_") if symptom else None
     if words and words not in data["symptoms"]:

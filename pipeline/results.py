@@ -70,7 +70,10 @@ def curves(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
                               **({"families": _FEW_FAMILIES} if clock == "hours" else {}))]
         if clock != "hours":
             no_fit = pl.any_horizontal(pl.col("stratum").str.starts_with(f"{c}=") for c in _NO_FIT)
-            few = fit.fit_set(long.filter(~no_fit), KEYS, clock=clock, families=_FEW_FAMILIES, **fit_options)
+            own_failures = (pl.col("ending") == "failed").sum().over(KEYS)
+            # A supplier with too few failures borrows, and says so; a thin class or duty is left to its parent's row.
+            worth = pl.col("stratum").eq("all") | (own_failures >= options.min_failures)
+            few = fit.fit_set(long.filter(~no_fit & worth), KEYS, clock=clock, families=_FEW_FAMILIES, **fit_options)
             tables.append(tuple(t.filter(~pooled) for t in few))
         fit_parts += [t[0] for t in tables]
         summary_parts += [t[1] for t in tables]
@@ -153,8 +156,12 @@ def suspicion(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
     clocks = better_clocks(con)
     km_edges = settings.grid.km_edges
     age_edges = [365.25 * y for y in settings.grid.age_edges_years]
-    made = model.fit_model(lives, episodes, parts, clocks=clocks, as_of=as_of, seed=settings.curves.seed,
-                           recent_days=settings.rules.recent_days)
+    try:
+        made = model.fit_model(lives, episodes, parts, clocks=clocks, as_of=as_of, seed=settings.curves.seed,
+                               recent_days=settings.rules.recent_days)
+    except ValueError as error:  # nothing to rank: said on the pages, not a fault of the data
+        _nothing_to_rank(con, str(error))
+        return
     cells = grid.make_cells(made, episodes, parts, km_edges, age_edges)
     priors = grid.priors(made, lives, episodes, parts, km_edges, age_edges, confidence=settings.curves.confidence, cells=cells)
     _write(con, "priors", [priors], [])
@@ -170,6 +177,21 @@ def suspicion(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
     data = bench.bench_data(made, cells, confidence=settings.curves.confidence)
     data |= {"access": access.to_dicts(), "as_of": as_of.isoformat(), "access_is_example": access is order.EXAMPLE_ACCESS}
     _write(con, "bench", [pl.DataFrame({"json": [json.dumps(data, sort_keys=True, allow_nan=False)]})], [])
+
+
+_PRIOR_COLUMNS = {"symptom": "String", "lighting": "String", "vehicle_class": "String", "km_low": "Float64", "km_high": "Float64",
+                  "age_low_days": "Float64", "age_high_days": "Float64", "recently_replaced": "String", "component": "String",
+                  "probability": "Float64", "low": "Float64", "high": "Float64", "effective_cases": "Float64", "basis": "String"}
+
+
+def _nothing_to_rank(con: duckdb.DuckDBPyConnection, why: str) -> None:
+    """The tables of suspicion, empty, with the reason as a note."""
+    import polars as pl
+
+    priors = pl.DataFrame(schema={k: getattr(pl, v) for k, v in _PRIOR_COLUMNS.items()})
+    _write(con, "priors", [priors], [])
+    _write(con, "check_order", [priors.select("symptom", "lighting", "component", "probability")], [])
+    _write(con, "suspicion_notes", [pl.DataFrame({"topic": ["limits"], "text": [f"No part can be ranked as a suspect: {why}."]})], [])
 
 
 def _cause_counts(codes: CodeTable, causes: pl.DataFrame) -> np.ndarray:
@@ -195,7 +217,33 @@ def better_clocks(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 
 def plans(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> None:
-    """results.replacement_policy, results.due_list, results.demand."""
+    """results.replacement_policy, cost_ratio_sensitivity, pair_policy, due_list, demand, stock, budget, repeat_places, several_at_once."""
+    from pipeline.planning import curves, demand, due, pairs, repeats, replacement
+
+    lives = read_table(con, "select * from lives.lives order by life_id")
+    if lives.is_empty():
+        return
+    fits = read_table(con, "select * from results.fits")
+    vehicles = read_table(con, "select * from lives.vehicles order by vehicle")
+    costs = replacement.costs_or_assumed(
+        read_table(con, "select customer_group, component, planned_cost, unplanned_cost from clean.costs order by file, row"), lives)
+    service = read_table(con, "select * from clean.service_plan order by file, row")
+    clocks, options = better_clocks(con), settings.curves
+    policy = replacement.replacement_policy(fits, costs, seed=options.seed, confidence=options.confidence)
+    _write(con, "replacement_policy", [policy], [])
+    _write(con, "cost_ratio_sensitivity", [replacement.cost_ratio_sensitivity(fits, seed=options.seed, confidence=options.confidence)], [])
+    pair_rules = pairs.pair_policy(fits, costs, {"days": 365.0, "km": 20_000.0})
+    _write(con, "pair_policy", [pair_rules], [])
+    places = curves.places_at(lives, as_of)
+    services = due.next_services(vehicles, service if service.height else None, as_of)
+    _write(con, "due_list", [due.due_list(places, fits, policy, vehicles, services, as_of, pairs=pair_rules, clocks=clocks, costs=costs,
+                                          seed=options.seed, confidence=options.confidence)], [])
+    _write(con, "demand", [demand.demand(places, fits, as_of, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
+    _write(con, "stock", [demand.stock_to_hold(places, fits, as_of, lead_days=settings.rules.horizon_stock_days, seed=options.seed,
+                                               clocks=clocks)], [])
+    _write(con, "budget", [demand.budget(places, fits, costs, as_of, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
+    _write(con, "repeat_places", [repeats.repeat_places(lives)], [])
+    _write(con, "several_at_once", [repeats.several_at_once(lives)], [])
 
 
 def summaries(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:

@@ -1,6 +1,6 @@
 """A world's records as three desks would export them: wrong in the ways in which such exports are wrong.
 
-incoming/desk/         the workshop's own desk: a monthly file, semicolons, cp1252, decimal commas, d.m.y, all in one table
+incoming/desk/         the workshop's own desk: a monthly file, semicolons, cp1252, decimal commas, d.m.y
 incoming/quillwren/    fleet one: orders, lines, vehicles, fuel-card readings; UTF-8 with a mark, ISO dates, km
 incoming/marlsedge/    fleet two: a workbook a year with title rows, m/d/y, miles; a vehicle list
 incoming/shared/       parts catalogue, check times, service plan, costs of a replacement
@@ -50,8 +50,8 @@ _WORKBOOKS_UP_TO = 20_000  # vehicles; larger worlds get packed CSV files for fl
 
 @dataclass
 class Written:
-    """What writing planted, for the truth: bad_rows (file, row, reason), odometer (file, row, vehicle, true_km, typed, kind),
-    repeated rows, order numbers as exported, and the counts of rows."""
+    """What writing planted, for the truth: bad_rows (file, row, reason), odometer (file, row, vehicle, true_km,
+    typed, kind), repeated rows, order numbers as exported, and the counts of rows."""
 
     bad_rows: list[tuple[str, int, str]] = field(default_factory=list)
     odometer: list[tuple[str, int, str, float, str, str]] = field(default_factory=list)
@@ -63,6 +63,7 @@ class Written:
 
 
 # ---------------------------------------------------------------- orders and lines, common to all desks
+
 
 @dataclass
 class _Records:
@@ -77,8 +78,10 @@ def vehicle_ids(world: World) -> tuple[list[str], list[str]]:
     """What identifies each vehicle in the exports, and the fleets' unit numbers."""
     group = world.vehicles["group"].to_list()
     scattered = [(i * 7919 + 1013) for i in range(len(group))]
-    ids = [f"QP{s % 1_000_003:07d}" if g == 0 else f"MR-{s % 1_000_003:06d}" if g == 1 else f"K{s % 1_000_003:07d}"
-           for g, s in zip(group, scattered)]
+    ids = [
+        f"QP{s % 1_000_003:07d}" if g == 0 else f"MR-{s % 1_000_003:06d}" if g == 1 else f"K{s % 1_000_003:07d}"
+        for g, s in zip(group, scattered, strict=False)
+    ]
     count = {0: 100, 1: 100}
     units = []
     for g in group:
@@ -144,10 +147,18 @@ def _renewal_lines(world: World, order_row: dict[int, int], r: Random) -> dict[s
     comp, side = COMP_OF[place], SIDE_OF[place]
     day = t["day"].to_numpy()
     sort = np.lexsort((side, comp, order))
-    order, comp, side, product, ending, day, place = (a[sort] for a in (order, comp, side, product, ending, day, place))
+    order, comp, side, product, ending, day, place = (
+        a[sort] for a in (order, comp, side, product, ending, day, place)
+    )
     n = len(order)
     twin = np.zeros(n, bool)
-    twin[:-1] = (order[1:] == order[:-1]) & (comp[1:] == comp[:-1]) & (product[1:] == product[:-1]) & (side[:-1] == 0) & (side[1:] == 1)
+    twin[:-1] = (
+        (order[1:] == order[:-1])
+        & (comp[1:] == comp[:-1])
+        & (product[1:] == product[:-1])
+        & (side[:-1] == 0)
+        & (side[1:] == 1)
+    )
     merged = twin & (r.u(n) < 0.55)
     gone = np.zeros(n, bool)
     gone[1:] = merged[:-1]
@@ -161,8 +172,17 @@ def _renewal_lines(world: World, order_row: dict[int, int], r: Random) -> dict[s
     untold = (r.u(n) < np.where(group == 2, 0.05, 0.025)) & (said < 2)
     said = np.where(untold, tx.UNTOLD, said)
     keep = ~gone
-    out = {"order": order, "comp": comp, "side": said, "product": product, "reason": reason, "qty": np.where(merged, 2, 1),
-           "ending": ending, "day": day, "place": place}
+    out = {
+        "order": order,
+        "comp": comp,
+        "side": said,
+        "product": product,
+        "reason": reason,
+        "qty": np.where(merged, 2, 1),
+        "ending": ending,
+        "day": day,
+        "place": place,
+    }
     return {k: a[keep] for k, a in out.items()}
 
 
@@ -177,14 +197,28 @@ def _records(world: World, r: Random) -> _Records:
     main = _renewal_lines(world, order_row, r)
     m = len(main["order"])
     # kind of line: 0 renewal, 1 extra, 2 quote, 3 credit
-    parts: list[dict[str, np.ndarray]] = [{**main, "kind": np.zeros(m, np.int64), "what": np.full(m, -1), "rank": np.full(m, 2)}]
+    parts: list[dict[str, np.ndarray]] = [
+        {**main, "kind": np.zeros(m, np.int64), "what": np.full(m, -1), "rank": np.full(m, 2)}
+    ]
 
     def add(order: np.ndarray, kind: int, what, side, rank: int, comp=-1, product=-1, qty=1) -> None:
         k = len(order)
-        parts.append({"order": order, "kind": np.full(k, kind), "what": np.broadcast_to(what, (k,)), "side": np.broadcast_to(side, (k,)),
-                      "comp": np.broadcast_to(comp, (k,)), "product": np.broadcast_to(product, (k,)), "reason": np.full(k, 4),
-                      "qty": np.broadcast_to(qty, (k,)), "ending": np.full(k, -1), "day": orders["day"][order],
-                      "place": np.full(k, -1), "rank": np.full(k, rank)})
+        parts.append(
+            {
+                "order": order,
+                "kind": np.full(k, kind),
+                "what": np.broadcast_to(what, (k,)),
+                "side": np.broadcast_to(side, (k,)),
+                "comp": np.broadcast_to(comp, (k,)),
+                "product": np.broadcast_to(product, (k,)),
+                "reason": np.full(k, 4),
+                "qty": np.broadcast_to(qty, (k,)),
+                "ending": np.full(k, -1),
+                "day": orders["day"][order],
+                "place": np.full(k, -1),
+                "rank": np.full(k, rank),
+            }
+        )
 
     what = {name: i for i, name in enumerate(tx.EXTRAS)}
     side_of_order = np.where(orders["side"] < 0, tx.NONE, orders["side"])
@@ -203,14 +237,27 @@ def _records(world: World, r: Random) -> _Records:
     rows = np.flatnonzero(orders["kind"] == SERVICE)
     u = r.u(len(rows))
     add(rows, 1, np.where(u < 0.5, what["check"], what["oil"]), tx.NONE, 0)
-    for name, p in (("oil", 0.25), ("brakes", 0.16), ("tyres", 0.10), ("wiper", 0.10), ("polish", 0.02), ("aim", 0.03)):
+    for name, p in (
+        ("oil", 0.25),
+        ("brakes", 0.16),
+        ("tyres", 0.10),
+        ("wiper", 0.10),
+        ("polish", 0.02),
+        ("aim", 0.03),
+    ):
         some = rows[r.u(len(rows)) < p]
         add(some, 1, what[name], tx.NONE, 5)
     some = rows[r.u(len(rows)) < 0.10]
     add(some, 1, what["tail"], (r.u(len(some)) < 0.5).astype(int), 5)
     rows = np.flatnonzero(orders["kind"] == OTHER)
     u = r.u(len(rows))
-    add(rows, 1, np.select([u < 0.5, u < 0.75], [what["tail"], what["wiper"]], what["brakes"]), np.where(u < 0.5, (u * 4 % 1 < 0.5).astype(int), tx.NONE), 0)
+    add(
+        rows,
+        1,
+        np.select([u < 0.5, u < 0.75], [what["tail"], what["wiper"]], what["brakes"]),
+        np.where(u < 0.5, (u * 4 % 1 < 0.5).astype(int), tx.NONE),
+        0,
+    )
     _offers(world, orders, light_of, r, add)
 
     lines = {k: np.concatenate([np.asarray(p[k], dtype=np.int64) for p in parts]) for k in parts[0]}
@@ -236,8 +283,14 @@ def _offers(world: World, orders, light_of, r: Random, add) -> None:
     if not len(some):
         return
     kinds = world.vehicles["lamp_kind"].to_numpy()[orders["vehicle"][some]]
-    cheapest = [next(j for j, p in enumerate(world.scenario.products) if p.component == "lamp" and p.kind == k and p.supplier == "Belvorne")
-                for k in sc.KINDS["lamp"]]
+    cheapest = [
+        next(
+            j
+            for j, p in enumerate(world.scenario.products)
+            if p.component == "lamp" and p.kind == k and p.supplier == "Belvorne"
+        )
+        for k in sc.KINDS["lamp"]
+    ]
     product = np.array(cheapest)[kinds]
     side = (r.u(len(some)) < 0.5).astype(int)
     add(some, 0, -1, side, 7, LAMP, product)
@@ -254,22 +307,29 @@ def _write_texts(lines, orders, light_of, rhd_of, r: Random) -> None:
         if not len(m):
             continue
         if kind == 0:
-            keys = np.column_stack([hand[m], lines["comp"][m], light[m], lines["side"][m], rhd[m], lines["reason"][m]])
+            keys = np.column_stack(
+                [hand[m], lines["comp"][m], light[m], lines["side"][m], rhd[m], lines["reason"][m]]
+            )
             made = tx.fill(keys, u[m], tx.renewal_pool)
         elif kind == 1:
             keys = np.column_stack([hand[m], lines["what"][m], lines["side"][m], rhd[m]])
             made = tx.fill(keys, u[m], tx.extra_pool)
         else:
-            keys = np.column_stack([hand[m], lines["comp"][m], light[m], lines["side"][m], rhd[m], np.full(len(m), int(kind == 3))])
+            keys = np.column_stack(
+                [hand[m], lines["comp"][m], light[m], lines["side"][m], rhd[m], np.full(len(m), int(kind == 3))]
+            )
             made = tx.fill(keys, u[m], tx.offer_pool)
         out[m] = made
     slips = np.flatnonzero(r.u(n) < np.where(hand == tx.QUICK, 0.03, 0.006))
-    for i, w in zip(slips.tolist(), r.u(len(slips)).tolist()):
+    for i, w in zip(slips.tolist(), r.u(len(slips)).tolist(), strict=False):
         out[i] = tx.slip(out[i], w)
     lines["text"] = out
     k = len(orders["day"])
-    kind = np.select([orders["kind"] == COMPLAINT, orders["kind"] == COMEBACK, orders["kind"] == CRASH, orders["kind"] == OTHER],
-                     [0, 1, 2, 4], 3)
+    kind = np.select(
+        [orders["kind"] == COMPLAINT, orders["kind"] == COMEBACK, orders["kind"] == CRASH, orders["kind"] == OTHER],
+        [0, 1, 2, 4],
+        3,
+    )
     side = np.where((orders["side"] < 0), tx.NONE, orders["side"])
     side = np.where((r.u(k) < 0.10) & (side < 2) & (kind < 2), tx.UNTOLD, side)
     keys = np.column_stack([orders["hand"], orders["symptom"], side, rhd_of, kind])
@@ -279,8 +339,17 @@ def _write_texts(lines, orders, light_of, rhd_of, r: Random) -> None:
     orders["code"] = _codes(orders, light_of, r)
 
 
-_CODE = {"lamp": "LT21", "igniter": "LT26", "ballast": "LT26", "headlamp_assembly": "LT29", "wiring": "LT22", "led_module": "LT31",
-         "led_driver": "LT33", "control_module": "LT05", "switch_or_fuse": "LT07"}
+_CODE = {
+    "lamp": "LT21",
+    "igniter": "LT26",
+    "ballast": "LT26",
+    "headlamp_assembly": "LT29",
+    "wiring": "LT22",
+    "led_module": "LT31",
+    "led_driver": "LT33",
+    "control_module": "LT05",
+    "switch_or_fuse": "LT07",
+}
 
 
 def _codes(orders, light_of, r: Random) -> np.ndarray:
@@ -311,9 +380,21 @@ def _write_money(world: World, lines, orders, r: Random) -> None:
     has = product >= 0
     group = world.vehicles["group"].to_numpy()[orders["vehicle"][lines["order"]]]
     cost = np.array([p.unit_cost for p in s.products])
-    base = np.select([lines["kind"] == 2, lines["what"] == tx.EXTRAS.index("tail"), lines["what"] == tx.EXTRAS.index("tyres")], [0.0, 3.5, 190.0], 28.0)
-    base = np.where(np.isin(lines["what"], [tx.EXTRAS.index(w) for w in ("aim", "diagnosis", "polish", "refit", "moved", "check")]), 0.0, base)
-    lines["part_cost"] = np.round(np.where(has, cost[np.maximum(product, 0)] * lines["qty"], base) * (0.96 + 0.08 * r.u(n)), 2)
+    base = np.select(
+        [lines["kind"] == 2, lines["what"] == tx.EXTRAS.index("tail"), lines["what"] == tx.EXTRAS.index("tyres")],
+        [0.0, 3.5, 190.0],
+        28.0,
+    )
+    base = np.where(
+        np.isin(
+            lines["what"], [tx.EXTRAS.index(w) for w in ("aim", "diagnosis", "polish", "refit", "moved", "check")]
+        ),
+        0.0,
+        base,
+    )
+    lines["part_cost"] = np.round(
+        np.where(has, cost[np.maximum(product, 0)] * lines["qty"], base) * (0.96 + 0.08 * r.u(n)), 2
+    )
     hours = np.array([sc.LABOUR_HOURS[c] for c in COMPONENTS])
     h = np.where(lines["kind"] == 0, hours[np.maximum(lines["comp"], 0)] * np.where(lines["qty"] == 2, 1.5, 1.0), 0.5)
     h = np.where(lines["kind"] >= 2, 0.0, h)
@@ -347,19 +428,38 @@ def _write_money(world: World, lines, orders, r: Random) -> None:
 
 def _claims(world: World, lines, orders, r: Random) -> np.ndarray:
     """Whether the desk claimed the old part from its supplier: a bit under half of those that it could."""
-    ended = world.lives.filter((pl.col("ended_order") >= 0) & (pl.col("ending") == FAILED) & (pl.col("generation") > 0))
+    ended = world.lives.filter(
+        (pl.col("ended_order") >= 0) & (pl.col("ending") == FAILED) & (pl.col("generation") > 0)
+    )
     months = np.array([p.warranty_months for p in world.scenario.products])[ended["product"].to_numpy()]
     young = (ended["end"] - ended["start"]).to_numpy() < months * 30
-    due = set(zip(ended["ended_order"].to_numpy()[young].tolist(), ended["place"].to_numpy()[young].tolist()))
+    due = set(
+        zip(ended["ended_order"].to_numpy()[young].tolist(), ended["place"].to_numpy()[young].tolist(), strict=False)
+    )
     numbers = orders["order"][lines["order"]]
     u = r.u(len(numbers))
-    return np.array([q >= 0 and (o, q) in due and w < 0.45 for o, q, w in zip(numbers.tolist(), lines["place"].tolist(), u.tolist())], dtype=bool)
+    return np.array(
+        [
+            q >= 0 and (o, q) in due and w < 0.45
+            for o, q, w in zip(numbers.tolist(), lines["place"].tolist(), u.tolist(), strict=False)
+        ],
+        dtype=bool,
+    )
 
 
 # ---------------------------------------------------------------- odometers
 
-def _typed_odometers(vehicle: np.ndarray, day: np.ndarray, v: dict[str, np.ndarray], r: Random, share: float, blank: float, *, is_miles=None
-                     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+
+def _typed_odometers(
+    vehicle: np.ndarray,
+    day: np.ndarray,
+    v: dict[str, np.ndarray],
+    r: Random,
+    share: float,
+    blank: float,
+    *,
+    is_miles=None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(typed text, true km, kind of slip or "") of readings, in the order given."""
     true = np.floor(v["km_day"][vehicle] * np.maximum(day - v["new"][vehicle], 0) + 8.0)
     shown = np.floor(true / np.where(is_miles, KM_PER_MILE, 1.0)) if is_miles is not None else true
@@ -370,11 +470,11 @@ def _typed_odometers(vehicle: np.ndarray, day: np.ndarray, v: dict[str, np.ndarr
     rows = np.flatnonzero(u < share)
     pick, other = r.u(len(rows)), r.u(len(rows))
     out = typed.copy()
-    for i, p, q in zip(rows.tolist(), pick.tolist(), other.tolist()):
+    for i, p, q in zip(rows.tolist(), pick.tolist(), other.tolist(), strict=False):
         text = str(typed[i])
         if p < 0.30 and len(text) > 3:
             k = 1 + int(q * (len(text) - 2))
-            swapped = text[:k] + text[k + 1] + text[k] + text[k + 2:]
+            swapped = text[:k] + text[k + 1] + text[k] + text[k + 2 :]
             if swapped == text:
                 continue
             out[i], kind[i] = int(swapped), "digits_swapped"
@@ -392,6 +492,7 @@ def _typed_odometers(vehicle: np.ndarray, day: np.ndarray, v: dict[str, np.ndarr
 
 
 # ---------------------------------------------------------------- files
+
 
 def _cell(text: str, sep: str) -> str:
     if sep in text or '"' in text or "\n" in text:
@@ -426,7 +527,8 @@ def _money(a: np.ndarray, comma: bool = False) -> list[str]:
 
 @dataclass
 class _File:
-    """A text file in the making. `rows` are finished lines; bad rows and repeats are let in at places drawn by chance."""
+    """A text file in the making. `rows` are finished lines; bad rows and repeats are let in at places drawn by
+    chance."""
 
     name: str
     header: str
@@ -436,9 +538,11 @@ class _File:
     newline: str = "\r\n"
     encoding: str = "utf-8-sig"
 
-    def write(self, folder: Path, out: Written, r: Random, odometer: Sequence[tuple[int, str, float, str, str]] = ()) -> bytes:
+    def write(
+        self, folder: Path, out: Written, r: Random, odometer: Sequence[tuple[int, str, float, str, str]] = ()
+    ) -> bytes:
         n = len(self.rows)
-        bad = self.bad[:n // _ROWS_FOR_A_BAD_ONE]
+        bad = self.bad[: n // _ROWS_FOR_A_BAD_ONE]
         u = r.u(n) if self.repeat_share else np.ones(n)
         places = np.sort((r.u(len(bad)) * (n + 1)).astype(int))
         lines, at, b = [], np.zeros(n, dtype=np.int64), 0
@@ -477,27 +581,36 @@ def _column_name(i: int) -> str:
 
 
 def write_workbook(path: Path, sheet: str, rows: list[list[str | float | None]]) -> None:
-    """A plain workbook of one sheet: texts inline, numbers as numbers. The same rows give the same bytes (fixed times)."""
+    """A plain workbook of one sheet: texts inline, numbers as numbers. The same rows give the same bytes (fixed
+    times)."""
     names = [_column_name(i) for i in range(64)]
-    out = ['<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/'
-           '2006/main"><sheetData>']
+    out = [
+        '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/'
+        '2006/main"><sheetData>'
+    ]
     for k, row in enumerate(rows, 1):
         cells = []
         for i, c in enumerate(row):
             if c is None or c == "":
                 continue
             if isinstance(c, str):
-                cells.append(f'<c r="{names[i]}{k}" t="inlineStr"><is><t xml:space="preserve">{escape(c)}</t></is></c>')
+                cells.append(
+                    f'<c r="{names[i]}{k}" t="inlineStr"><is><t xml:space="preserve">{escape(c)}</t></is></c>'
+                )
             else:
-                cells.append(f'<c r="{names[i]}{k}"><v>{c:g}</v></c>' if isinstance(c, int) and abs(c) < 1e5 else f'<c r="{names[i]}{k}"><v>{c!r}</v></c>')
+                cells.append(
+                    f'<c r="{names[i]}{k}"><v>{c:g}</v></c>'
+                    if isinstance(c, int) and abs(c) < 1e5
+                    else f'<c r="{names[i]}{k}"><v>{c!r}</v></c>'
+                )
         out.append(f'<row r="{k}">{"".join(cells)}</row>')
     out.append("</sheetData></worksheet>")
     ns = "http://schemas.openxmlformats.org"
     members = {
-        "[Content_Types].xml": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Types xmlns="{ns}/package/2006/content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="xml" ContentType="application/xml"/><Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml"/></Types>',
-        "_rels/.rels": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Relationships xmlns="{ns}/package/2006/relationships"><Relationship Id="rId1" Type="{ns}/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>',
-        "xl/workbook.xml": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<workbook xmlns="{ns}/spreadsheetml/2006/main" xmlns:r="{ns}/officeDocument/2006/relationships"><sheets><sheet name="{escape(sheet)}" sheetId="1" r:id="rId1"/></sheets></workbook>',
-        "xl/_rels/workbook.xml.rels": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Relationships xmlns="{ns}/package/2006/relationships"><Relationship Id="rId1" Type="{ns}/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
+        "[Content_Types].xml": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Types xmlns="{ns}/package/2006/content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="xml" ContentType="application/xml"/><Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml"/></Types>',  # noqa: E501
+        "_rels/.rels": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Relationships xmlns="{ns}/package/2006/relationships"><Relationship Id="rId1" Type="{ns}/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>',  # noqa: E501
+        "xl/workbook.xml": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<workbook xmlns="{ns}/spreadsheetml/2006/main" xmlns:r="{ns}/officeDocument/2006/relationships"><sheets><sheet name="{escape(sheet)}" sheetId="1" r:id="rId1"/></sheets></workbook>',  # noqa: E501
+        "xl/_rels/workbook.xml.rels": f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n<Relationships xmlns="{ns}/package/2006/relationships"><Relationship Id="rId1" Type="{ns}/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',  # noqa: E501
         "xl/worksheets/sheet1.xml": "".join(out),
     }
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -524,10 +637,15 @@ def _order_numbers(world: World, rec: _Records, out: Written) -> np.ndarray:
 
 
 def _not_original(world: World) -> list[str]:
-    """What was noted when watching began: parts that were not the first ones; "none"; or nothing, where nobody looked."""
+    """What was noted when watching began: parts that were not the first ones; "none"; or nothing, where nobody
+    looked."""
     v = world.vehicles
     late = (v["watch_from"] - v["new"] > 60).to_numpy() & v["is_looked"].to_numpy()
-    changed = world.lives.filter((pl.col("generation") > 0) & (pl.col("start") < pl.col("watch_from")) & (pl.col("end") >= pl.col("watch_from")))
+    changed = world.lives.filter(
+        (pl.col("generation") > 0)
+        & (pl.col("start") < pl.col("watch_from"))
+        & (pl.col("end") >= pl.col("watch_from"))
+    )
     found: dict[int, list[str]] = {}
     words = {"control_module": "module", "switch_or_fuse": "switch"}
     for veh, place in changed.select("vehicle", "place").iter_rows():
@@ -537,7 +655,8 @@ def _not_original(world: World) -> list[str]:
 
 
 def write_world(world: World, folder: Path, lists: bool = True) -> Written:
-    """Write incoming/, settings.toml and truth.json below `folder`; with `lists`, the truth's long lists as Parquet too.
+    """Write incoming/, settings.toml and truth.json below `folder`; with `lists`, the truth's long lists as
+    Parquet too.
 
     The same world gives the same bytes. Returns what writing planted.
     """
@@ -572,29 +691,48 @@ def _lighting_word(light: np.ndarray, words: tuple[str, str, str]) -> list[str]:
     return np.array(words, dtype=object)[light].tolist()
 
 
-def _slips(kind: np.ndarray, ids: list[str], vehicle: np.ndarray, true: np.ndarray, typed: np.ndarray, rows: np.ndarray
-           ) -> list[tuple[int, str, float, str, str]]:
+def _slips(
+    kind: np.ndarray, ids: list[str], vehicle: np.ndarray, true: np.ndarray, typed: np.ndarray, rows: np.ndarray
+) -> list[tuple[int, str, float, str, str]]:
     """Odometer slips among rows of a file: (index in the file, vehicle, true km, typed, kind)."""
     hits = np.flatnonzero(kind[rows] != "")
-    return [(int(i), ids[vehicle[rows[i]]], float(true[rows[i]]), str(typed[rows[i]]), str(kind[rows[i]])) for i in hits.tolist()]
+    return [
+        (int(i), ids[vehicle[rows[i]]], float(true[rows[i]]), str(typed[rows[i]]), str(kind[rows[i]]))
+        for i in hits.tolist()
+    ]
 
 
-def _fleet_one(world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random) -> None:
+def _fleet_one(
+    world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random
+) -> None:
     v, o, ln = rec.vehicles, rec.orders, rec.lines
     mine = np.flatnonzero(v["group"] == 0)
     last = sc.day_number(world.scenario.as_of)
     left = v["is_left"][mine]
     cols = [
-        [rec.ids[i] for i in mine], [rec.units[i] for i in mine], _dates(v["new"][mine], "%Y-%m-%d"),
-        [sc.CLASSES[c] for c in v["class"][mine]], _lighting_word(v["lighting"][mine], ("HAL", "XEN", "LED")),
-        [("H7", "D1S", "D2S", "")[k] for k in v["lamp_kind"][mine]], [sc.DUTIES[d] for d in v["duty"][mine]],
-        [sc.DEPOTS[d] for d in v["depot"][mine]], _dates(v["watch_from"][mine], "%Y-%m-%d"),
-        [t if gone else "" for t, gone in zip(_dates(np.minimum(v["watch_to"][mine], last), "%Y-%m-%d"), left)],
-        [looked[i] for i in mine], [str(int(round(k * sc.YEAR, -3))) for k in v["km_day"][mine]],
+        [rec.ids[i] for i in mine],
+        [rec.units[i] for i in mine],
+        _dates(v["new"][mine], "%Y-%m-%d"),
+        [sc.CLASSES[c] for c in v["class"][mine]],
+        _lighting_word(v["lighting"][mine], ("HAL", "XEN", "LED")),
+        [("H7", "D1S", "D2S", "")[k] for k in v["lamp_kind"][mine]],
+        [sc.DUTIES[d] for d in v["duty"][mine]],
+        [sc.DEPOTS[d] for d in v["depot"][mine]],
+        _dates(v["watch_from"][mine], "%Y-%m-%d"),
+        [
+            t if gone else ""
+            for t, gone in zip(_dates(np.minimum(v["watch_to"][mine], last), "%Y-%m-%d"), left, strict=False)
+        ],
+        [looked[i] for i in mine],
+        [str(int(round(k * sc.YEAR, -3))) for k in v["km_day"][mine]],
     ]
     bad = [("no_vehicle", ",,2021-02-03,midi_van,HAL,H7,night,Hobgate,2021-02-20,,,27000")]
-    _File("quillwren/vehicle_master.csv", "asset_no,fleet_no,registered,body,headlights,bulb_type,duty,depot,on_system,off_system,parts_check,km_pa",
-          [",".join(x) for x in zip(*cols)], bad).write(incoming, out, r)
+    _File(
+        "quillwren/vehicle_master.csv",
+        "asset_no,fleet_no,registered,body,headlights,bulb_type,duty,depot,on_system,off_system,parts_check,km_pa",
+        [",".join(x) for x in zip(*cols, strict=False)],
+        bad,
+    ).write(incoming, out, r)
 
     # Some dashboards show miles, and whoever types the order copies them; the fuel card always sends km.
     is_miles = np.zeros(len(v["group"]), bool)
@@ -606,9 +744,17 @@ def _fleet_one(world: World, rec: _Records, numbers: np.ndarray, looked: list[st
     kind = np.where((kind == "") & is_miles[vehicle] & (typed != ""), "miles", kind)
     closed = np.minimum(day + np.floor(r.exp(len(day)) * 1.2).astype(np.int64), last)
     complaint = _quoted(o["complaint"][out_rows], ",")
-    cols = [numbers[out_rows].tolist(), [rec.ids[i] for i in vehicle], _dates(day, "%Y-%m-%d"), _dates(closed, "%Y-%m-%d"), typed.tolist(),
-            complaint, o["code"][out_rows].tolist(), [sc.DEPOTS[d] for d in v["depot"][vehicle]]]
-    rows = [",".join(x) for x in zip(*cols)]
+    cols = [
+        numbers[out_rows].tolist(),
+        [rec.ids[i] for i in vehicle],
+        _dates(day, "%Y-%m-%d"),
+        _dates(closed, "%Y-%m-%d"),
+        typed.tolist(),
+        complaint,
+        o["code"][out_rows].tolist(),
+        [sc.DEPOTS[d] for d in v["depot"][vehicle]],
+    ]
+    rows = [",".join(x) for x in zip(*cols, strict=False)]
     years = np.array([int(y) for y in _dates(day, "%Y")])
     header = "order_no,asset_no,date_in,date_out,odo,driver_report,codes,depot"
     order_of = {int(k): i for i, k in enumerate(out_rows)}
@@ -617,22 +763,41 @@ def _fleet_one(world: World, rec: _Records, numbers: np.ndarray, looked: list[st
     some_id = rec.ids[int(mine[0])]
     line_header = "order_no,line,job_text,part_no,brand,batch,qty,material,hours,labour,programme,claimed"
     line_cols = [
-        numbers[ln["order"][lines]].tolist(), [str(x) for x in ln["line"][lines]], _quoted(ln["text"][lines], ","), ln["part"][lines].tolist(),
-        ln["supplier"][lines].tolist(), ln["lot"][lines].tolist(), [str(q) for q in ln["qty"][lines]], _money(ln["part_cost"][lines]),
-        [f"{h:.1f}" for h in ln["hours"][lines]], _money(ln["labour_cost"][lines]),
-        ["Y" if p else "" for p in ln["is_planned"][lines]], ["Y" if c else "" for c in ln["claim"][lines]]]
-    line_rows = np.array([",".join(x) for x in zip(*line_cols)], dtype=object)
+        numbers[ln["order"][lines]].tolist(),
+        [str(x) for x in ln["line"][lines]],
+        _quoted(ln["text"][lines], ","),
+        ln["part"][lines].tolist(),
+        ln["supplier"][lines].tolist(),
+        ln["lot"][lines].tolist(),
+        [str(q) for q in ln["qty"][lines]],
+        _money(ln["part_cost"][lines]),
+        [f"{h:.1f}" for h in ln["hours"][lines]],
+        _money(ln["labour_cost"][lines]),
+        ["Y" if p else "" for p in ln["is_planned"][lines]],
+        ["Y" if c else "" for c in ln["claim"][lines]],
+    ]
+    line_rows = np.array([",".join(x) for x in zip(*line_cols, strict=False)], dtype=object)
     for y in np.unique(years).tolist():
         at = np.flatnonzero(years == y)
-        bad = [("impossible_date", f"{y}-9000{y % 10},{some_id},{y}-02-31,,48210,bulb out,,Kilnmoor"),
-               ("no_vehicle", f"{y}-9001{y % 10},,{y}-05-11,{y}-05-12,61200,service,,Hobgate")]
+        bad = [
+            ("impossible_date", f"{y}-9000{y % 10},{some_id},{y}-02-31,,48210,bulb out,,Kilnmoor"),
+            ("no_vehicle", f"{y}-9001{y % 10},,{y}-05-11,{y}-05-12,61200,service,,Hobgate"),
+        ]
         _File(f"quillwren/orders_{y}.csv", header, [rows[i] for i in at], bad, 0.0).write(
-            incoming, out, r, _slips(kind, rec.ids, vehicle, true, typed, at))
+            incoming, out, r, _slips(kind, rec.ids, vehicle, true, typed, at)
+        )
         mine_lines = np.flatnonzero(years[of_line] == y)
-        bad = [("order_unknown", f"{y}-9100{y % 10},1,headlamp bulb left replaced,,,,1,9.00,0.4,24.80,,"),
-               ("too_many_cells", f"{y}-000001,9{y % 10},check lights, wipers, horn and washers,,,,1,0.00,0.3,18.60,N,N"),
-               ("nothing_said", f"{y}-000002,8{y % 10},,,,,1,0.00,0.5,31.00,,")]
-        _File(f"quillwren/order_lines_{y}.csv", line_header, line_rows[mine_lines].tolist(), bad, 0.004).write(incoming, out, r)
+        bad = [
+            ("order_unknown", f"{y}-9100{y % 10},1,headlamp bulb left replaced,,,,1,9.00,0.4,24.80,,"),
+            (
+                "too_many_cells",
+                f"{y}-000001,9{y % 10},check lights, wipers, horn and washers,,,,1,0.00,0.3,18.60,N,N",
+            ),
+            ("nothing_said", f"{y}-000002,8{y % 10},,,,,1,0.00,0.5,31.00,,"),
+        ]
+        _File(f"quillwren/order_lines_{y}.csv", line_header, line_rows[mine_lines].tolist(), bad, 0.004).write(
+            incoming, out, r
+        )
     _fuel_cards(rec, mine, incoming, out, r)
 
 
@@ -648,20 +813,47 @@ def _fuel_cards(rec: _Records, mine: np.ndarray, incoming: Path, out: Written, r
     sort = np.lexsort((vehicle, day))
     vehicle, day = vehicle[sort], day[sort]
     typed, true, kind = _typed_odometers(vehicle, day, v, r, 0.008, 0.0)
-    rows = [",".join(x) for x in zip([rec.ids[i] for i in vehicle], _dates(day, "%Y-%m-%d"), typed.tolist())]
-    bad = [("number_is_text", f"{rec.ids[int(mine[0])]},2022-03-04,see note"), ("too_few_cells", rec.ids[int(mine[0])])]
-    _File("quillwren/fuel_card_km.csv", "asset_no,date,km", rows, bad).write(incoming, out, r, _slips(kind, rec.ids, vehicle, true, typed, np.arange(len(rows))))
+    rows = [
+        ",".join(x) for x in zip([rec.ids[i] for i in vehicle], _dates(day, "%Y-%m-%d"), typed.tolist(), strict=False)
+    ]
+    bad = [
+        ("number_is_text", f"{rec.ids[int(mine[0])]},2022-03-04,see note"),
+        ("too_few_cells", rec.ids[int(mine[0])]),
+    ]
+    _File("quillwren/fuel_card_km.csv", "asset_no,date,km", rows, bad).write(
+        incoming, out, r, _slips(kind, rec.ids, vehicle, true, typed, np.arange(len(rows)))
+    )
 
 
-def _fleet_two(world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random) -> None:
+def _fleet_two(
+    world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random
+) -> None:
     v, o, ln = rec.vehicles, rec.orders, rec.lines
     mine = np.flatnonzero(v["group"] == 1)
-    cols = [[rec.ids[i] for i in mine], [rec.units[i] for i in mine], _plain_us(v["new"][mine]), [sc.CLASSES[c].replace("_", " ") for c in v["class"][mine]],
-            _lighting_word(v["lighting"][mine], ("Halogen", "Xenon", "LED")), [("H7", "D1S", "D2S", "")[k] for k in v["lamp_kind"][mine]],
-            ["Right" if x else "Left" for x in v["rhd"][mine]], [sc.DUTIES[d].upper() for d in v["duty"][mine]], _plain_us(v["watch_from"][mine]),
-            [t if gone else "" for t, gone in zip(_plain_us(v["watch_to"][mine]), v["is_left"][mine])], [looked[i] for i in mine]]
-    header = "Vehicle ID,Unit,First Registered,Type,Lights,Bulb,Steering Wheel,Round,Records From,Records To,Parts Seen Changed"
-    _File("marlsedge/vehicle_list.csv", header, [",".join(x) for x in zip(*cols)], newline="\n", encoding="utf-8").write(incoming, out, r)
+    cols = [
+        [rec.ids[i] for i in mine],
+        [rec.units[i] for i in mine],
+        _plain_us(v["new"][mine]),
+        [sc.CLASSES[c].replace("_", " ") for c in v["class"][mine]],
+        _lighting_word(v["lighting"][mine], ("Halogen", "Xenon", "LED")),
+        [("H7", "D1S", "D2S", "")[k] for k in v["lamp_kind"][mine]],
+        ["Right" if x else "Left" for x in v["rhd"][mine]],
+        [sc.DUTIES[d].upper() for d in v["duty"][mine]],
+        _plain_us(v["watch_from"][mine]),
+        [t if gone else "" for t, gone in zip(_plain_us(v["watch_to"][mine]), v["is_left"][mine], strict=False)],
+        [looked[i] for i in mine],
+    ]
+    header = (
+        "Vehicle ID,Unit,First Registered,Type,Lights,Bulb,Steering Wheel,Round,Records From,Records To,"
+        "Parts Seen Changed"
+    )
+    _File(
+        "marlsedge/vehicle_list.csv",
+        header,
+        [",".join(x) for x in zip(*cols, strict=False)],
+        newline="\n",
+        encoding="utf-8",
+    ).write(incoming, out, r)
 
     rows = np.flatnonzero(v["group"][o["vehicle"]] == 1)
     vehicle, day = o["vehicle"][rows], o["day"][rows]
@@ -671,36 +863,116 @@ def _fleet_two(world: World, rec: _Records, numbers: np.ndarray, looked: list[st
     at = np.array([order_of[int(k)] for k in ln["order"][lines]], dtype=np.int64)
     us = np.array(_plain_us(day), dtype=object)
     years = np.array([int(y) for y in _dates(day, "%Y")])
-    head = ["Job", "Line", "Vehicle ID", "Date", "Miles", "Driver's Complaint", "Codes", "Work Done", "Part", "Supplier", "Lot No.", "Qty", "Parts EUR",
-            "Hours", "Labour EUR"]
+    head = [
+        "Job",
+        "Line",
+        "Vehicle ID",
+        "Date",
+        "Miles",
+        "Driver's Complaint",
+        "Codes",
+        "Work Done",
+        "Part",
+        "Supplier",
+        "Lot No.",
+        "Qty",
+        "Parts EUR",
+        "Hours",
+        "Labour EUR",
+    ]
     some_id = rec.ids[int(mine[0])]
     for y in np.unique(years).tolist():
         sel = np.flatnonzero(years[at] == y)
         a, k = at[sel], lines[sel]
         body: list[list] = []
-        for i, j in zip(a.tolist(), k.tolist()):
+        for i, j in zip(a.tolist(), k.tolist(), strict=False):
             t = typed[i]
-            body.append([numbers[rows[i]], int(ln["line"][j]), rec.ids[vehicle[i]], us[i], int(t) if t else None, o["complaint"][rows[i]], o["code"][rows[i]],
-                         ln["text"][j], ln["part"][j], ln["supplier"][j], ln["lot"][j], int(ln["qty"][j]), float(ln["part_cost"][j]), float(ln["hours"][j]),
-                         float(ln["labour_cost"][j])])
-        bad = [("impossible_date", [f"R{y % 100}900001", 1, some_id, f"2/30/{y}", 31000, "service due", "", "engine oil & filter", "", "", "", 1, 28.0, 0.5, 33.0]),
-               ("no_vehicle", [f"R{y % 100}900002", 1, "", f"4/12/{y}", 27500, "service due", "", "safety inspection carried out", "", "", "", 1, 0.0, 0.5, 33.0])]
-        bad = bad[:len(body) // _ROWS_FOR_A_BAD_ONE]
+            body.append(
+                [
+                    numbers[rows[i]],
+                    int(ln["line"][j]),
+                    rec.ids[vehicle[i]],
+                    us[i],
+                    int(t) if t else None,
+                    o["complaint"][rows[i]],
+                    o["code"][rows[i]],
+                    ln["text"][j],
+                    ln["part"][j],
+                    ln["supplier"][j],
+                    ln["lot"][j],
+                    int(ln["qty"][j]),
+                    float(ln["part_cost"][j]),
+                    float(ln["hours"][j]),
+                    float(ln["labour_cost"][j]),
+                ]
+            )
+        bad = [
+            (
+                "impossible_date",
+                [
+                    f"R{y % 100}900001",
+                    1,
+                    some_id,
+                    f"2/30/{y}",
+                    31000,
+                    "service due",
+                    "",
+                    "engine oil & filter",
+                    "",
+                    "",
+                    "",
+                    1,
+                    28.0,
+                    0.5,
+                    33.0,
+                ],
+            ),
+            (
+                "no_vehicle",
+                [
+                    f"R{y % 100}900002",
+                    1,
+                    "",
+                    f"4/12/{y}",
+                    27500,
+                    "service due",
+                    "",
+                    "safety inspection carried out",
+                    "",
+                    "",
+                    "",
+                    1,
+                    0.0,
+                    0.5,
+                    33.0,
+                ],
+            ),
+        ]
+        bad = bad[: len(body) // _ROWS_FOR_A_BAD_ONE]
         name, top = f"marlsedge/repairs_{y}", 3
         places = np.sort((r.u(len(bad)) * (len(body) + 1)).astype(int))[::-1]
         shift = np.zeros(len(body), dtype=np.int64)
         kinds = list(bad)
-        for p, (reason, row) in zip(places.tolist(), reversed(kinds)):
+        for p, (_, row) in zip(places.tolist(), reversed(kinds), strict=False):
             body.insert(p, row)
             shift[p:] += 1
         is_book = len(v["group"]) <= _WORKBOOKS_UP_TO
         file = name + (".xlsx" if is_book else ".csv.gz")
         first_row = top + 2 if is_book else 2
-        for q, (p, (reason, _)) in enumerate(zip(sorted(places.tolist()), kinds)):
+        for q, (p, (reason, _)) in enumerate(zip(sorted(places.tolist()), kinds, strict=False)):
             out.bad_rows.append((file, first_row + p + q, reason))
-        for i, (idx, _) in enumerate(zip(a.tolist(), k.tolist())):
+        for i, (idx, _) in enumerate(zip(a.tolist(), k.tolist(), strict=False)):
             if kind[idx]:
-                out.odometer.append((file, int(first_row + i + shift[i]), rec.ids[vehicle[idx]], float(true[idx]), str(typed[idx]), str(kind[idx])))
+                out.odometer.append(
+                    (
+                        file,
+                        int(first_row + i + shift[i]),
+                        rec.ids[vehicle[idx]],
+                        float(true[idx]),
+                        str(typed[idx]),
+                        str(kind[idx]),
+                    )
+                )
         if is_book:
             title = [["Marlsedge Rounds (invented): repairs to vehicles"], [f"Year {y}"], []]
             write_workbook(incoming / file, f"Repairs {y}", [*title, head, *body])
@@ -710,14 +982,24 @@ def _fleet_two(world: World, rec: _Records, numbers: np.ndarray, looked: list[st
             _File(file, ",".join(head), texts, newline="\n", encoding="utf-8").write(incoming, out, r)
 
 
-_DESK_HEADER = ("Auftrag;Pos;Datum;Fertig;Fahrzeug-Nr;Erstzulassung;Aufbau;Licht;Lenkrad;Einsatz;Teile-Check;KM-Stand;Beanstandung;Arbeit;Teilenummer;"
-                "Hersteller;Charge;Menge;Teile EUR;Std;Lohn EUR;Garantie")
+_DESK_HEADER = (
+    "Auftrag;Pos;Datum;Fertig;Fahrzeug-Nr;Erstzulassung;Aufbau;Licht;Leuchtmittel;Lenkrad;Einsatz;Teile-Check;KM-Stand;Beanstandung;Arbeit;Teilenummer;"
+    "Hersteller;Charge;Menge;Teile EUR;Std;Lohn EUR;Garantie"
+)
 _DUTY_WORDS = {"always_lit": "Dauerlicht", "night": "Nacht", "mixed": "gemischt", "day": "Tag"}
-_CLASS_WORDS = {"compact_van": "Kastenwagen kurz", "midi_van": "Kastenwagen mittel", "large_van": "Kastenwagen lang", "small_car": "Kleinwagen",
-                "estate_car": "Kombi", "high_car": "Hochdach-PKW"}
+_CLASS_WORDS = {
+    "compact_van": "Kastenwagen kurz",
+    "midi_van": "Kastenwagen mittel",
+    "large_van": "Kastenwagen lang",
+    "small_car": "Kleinwagen",
+    "estate_car": "Kombi",
+    "high_car": "Hochdach-PKW",
+}
 
 
-def _desk(world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random) -> None:
+def _desk(
+    world: World, rec: _Records, numbers: np.ndarray, looked: list[str], incoming: Path, out: Written, r: Random
+) -> None:
     v, o, ln = rec.vehicles, rec.orders, rec.lines
     rows = np.flatnonzero(v["group"][o["vehicle"]] == 2)
     vehicle, day = o["vehicle"][rows], o["day"][rows]
@@ -726,24 +1008,44 @@ def _desk(world: World, rec: _Records, numbers: np.ndarray, looked: list[str], i
     closed = np.minimum(day + np.floor(r.exp(len(day)) * 1.5).astype(np.int64), last)
     # The German desk sets a dot between thousands.
     dotted = (o["hand"][rows] == tx.GERMAN) & (np.char.str_len(typed.astype(str)) > 3)
-    shown = [f"{int(t):,}".replace(",", ".") if d else t for t, d in zip(typed.tolist(), dotted.tolist())]
+    shown = [
+        f"{int(t):,}".replace(",", ".") if d else t for t, d in zip(typed.tolist(), dotted.tolist(), strict=False)
+    ]
     order_of = {int(k): i for i, k in enumerate(rows)}
     lines = np.flatnonzero(np.isin(ln["order"], rows))
     at = np.array([order_of[int(k)] for k in ln["order"][lines]], dtype=np.int64)
     per_order = [
-        numbers[rows].tolist(), None, _dates(day, "%d.%m.%Y"), _dates(closed, "%d.%m.%Y"), [rec.ids[i] for i in vehicle],
-        _dates(v["new"][vehicle], "%d.%m.%Y"), [_CLASS_WORDS[sc.CLASSES[c]] for c in v["class"][vehicle]],
-        _lighting_word(v["lighting"][vehicle], ("Halogen", "Xenon", "LED")), ["R" if x else "L" for x in v["rhd"][vehicle]],
-        [_DUTY_WORDS[sc.DUTIES[d]] for d in v["duty"][vehicle]], [f'"{looked[i]}"' if ";" in looked[i] else looked[i] for i in vehicle], shown,
-        _quoted(o["complaint"][rows], ";")]
+        numbers[rows].tolist(),
+        None,
+        _dates(day, "%d.%m.%Y"),
+        _dates(closed, "%d.%m.%Y"),
+        [rec.ids[i] for i in vehicle],
+        _dates(v["new"][vehicle], "%d.%m.%Y"),
+        [_CLASS_WORDS[sc.CLASSES[c]] for c in v["class"][vehicle]],
+        _lighting_word(v["lighting"][vehicle], ("Halogen", "Xenon", "LED")),
+        [("H7", "D1S", "D2S", "")[k] for k in v["lamp_kind"][vehicle]],
+        ["R" if x else "L" for x in v["rhd"][vehicle]],
+        [_DUTY_WORDS[sc.DUTIES[d]] for d in v["duty"][vehicle]],
+        [f'"{looked[i]}"' if ";" in looked[i] else looked[i] for i in vehicle],
+        shown,
+        _quoted(o["complaint"][rows], ";"),
+    ]
     cols = [[str(x) for x in ln["line"][lines]] if c is None else [c[i] for i in at.tolist()] for c in per_order]
-    cols += [_quoted(ln["text"][lines], ";"), ln["part"][lines].tolist(), ln["supplier"][lines].tolist(), ln["lot"][lines].tolist(),
-             [str(q) for q in ln["qty"][lines]], _money(ln["part_cost"][lines], True), [f"{h:.1f}".replace(".", ",") for h in ln["hours"][lines]],
-             _money(ln["labour_cost"][lines], True), ["ja" if c else "" for c in ln["claim"][lines]]]
-    made = np.array([";".join(x) for x in zip(*cols)], dtype=object)
+    cols += [
+        _quoted(ln["text"][lines], ";"),
+        ln["part"][lines].tolist(),
+        ln["supplier"][lines].tolist(),
+        ln["lot"][lines].tolist(),
+        [str(q) for q in ln["qty"][lines]],
+        _money(ln["part_cost"][lines], True),
+        [f"{h:.1f}".replace(".", ",") for h in ln["hours"][lines]],
+        _money(ln["labour_cost"][lines], True),
+        ["ja" if c else "" for c in ln["claim"][lines]],
+    ]
+    made = np.array([";".join(x) for x in zip(*cols, strict=False)], dtype=object)
     months = np.array(_dates(day, "%Y-%m"), dtype=object)[at]
     some = per_order[4][0]
-    tail = "Kleinwagen;Halogen;L;Tag"
+    tail = "Kleinwagen;Halogen;H7;L;Tag"
     copy = "2022-11"
     k = -1
     for month in np.unique(months.astype(str)).tolist():
@@ -754,19 +1056,40 @@ def _desk(world: World, rec: _Records, numbers: np.ndarray, looked: list[str], i
         if len(sel) < _ROWS_FOR_A_BAD_ONE:
             pass
         elif k % 9 == 2:
-            bad.append(("impossible_date", f"{y}/90001;1;31.02.20{y};;{some};;;;;;;52000;Inspektion;Ölwechsel mit Filter;;;;1;28,00;0,5;41,00;"))
+            bad.append(
+                (
+                    "impossible_date",
+                    f"{y}/90001;1;31.02.20{y};;{some};;;;;;;;52000;Inspektion;Ölwechsel mit Filter;;;;1;28,00;0,5;41,00;",  # noqa: E501
+                )
+            )
         elif k % 9 == 4:
-            bad.append(("too_many_cells", f"{y}/90002;1;05.{mo}.20{y};;{some};01.03.2015;{tail};;61000;Licht prüfen; Hupe prüfen;Inspektion durchgeführt;;;;1;0,00;0,5;41,00;nein"))
+            bad.append(
+                (
+                    "too_many_cells",
+                    f"{y}/90002;1;05.{mo}.20{y};;{some};01.03.2015;{tail};;61000;Licht prüfen; Hupe prüfen;Inspektion durchgeführt;;;;1;0,00;0,5;41,00;nein",  # noqa: E501
+                )
+            )
         elif k % 9 == 6:
-            bad.append(("no_vehicle", f"{y}/90003;1;11.{mo}.20{y};;;01.03.2015;{tail};;48000;service;oil and filter;;;;1;28,00;0,5;41,00;"))
+            bad.append(
+                (
+                    "no_vehicle",
+                    f"{y}/90003;1;11.{mo}.20{y};;;01.03.2015;{tail};;48000;service;oil and filter;;;;1;28,00;0,5;41,00;",  # noqa: E501
+                )
+            )
         elif k % 9 == 8:
             bad.append(("repeated_header", _DESK_HEADER))
         elif k % 9 == 1:
             bad.append(("too_few_cells", f"{y}/90004;1;17.{mo}.20{y};;{some}"))
         # The same slip stands on every line of its order.
-        slips = [(int(i), per_order[4][at[j]], float(true[at[j]]), str(typed[at[j]]), str(kind[at[j]])) for i, j in enumerate(sel.tolist()) if kind[at[j]]]
+        slips = [
+            (int(i), per_order[4][at[j]], float(true[at[j]]), str(typed[at[j]]), str(kind[at[j]]))
+            for i, j in enumerate(sel.tolist())
+            if kind[at[j]]
+        ]
         name = f"desk/Auftraege_{month}.csv"
-        data = _File(name, _DESK_HEADER, made[sel].tolist(), bad, 0.004, encoding="cp1252").write(incoming, out, r, slips)
+        data = _File(name, _DESK_HEADER, made[sel].tolist(), bad, 0.004, encoding="cp1252").write(
+            incoming, out, r, slips
+        )
         if month == copy:
             again = f"desk/Auftraege_{month} (Kopie).csv"
             (incoming / again).write_bytes(data)
@@ -781,33 +1104,69 @@ def _shared(world: World, incoming: Path, out: Written) -> None:
         if p.is_original:
             continue
         category = p.kind if p.component == "lamp" else ""
-        rows.append("|".join([p.part_number, p.name, p.component, p.supplier, p.grade, category, ",".join(p.renews), str(p.warranty_months),
-                              str(p.warranty_km or ""), f"{p.unit_cost:.2f}"]))
+        rows.append(
+            "|".join(
+                [
+                    p.part_number,
+                    p.name,
+                    p.component,
+                    p.supplier,
+                    p.grade,
+                    category,
+                    ",".join(p.renews),
+                    str(p.warranty_months),
+                    str(p.warranty_km or ""),
+                    f"{p.unit_cost:.2f}",
+                ]
+            )
+        )
     plain = Random(0)
-    _File("shared/parts_catalogue.csv", "number|name|kind of part|supplier|grade|category|comes with|warranty months|warranty km|price", rows,
-          newline="\n", encoding="utf-8").write(incoming, out, plain)
-    _File("shared/check_times.csv", "part,minutes,needs,minutes to open", [f"{c},{m},{o},{om or ''}" for c, m, o, om in sc.ACCESS], newline="\n",
-          encoding="utf-8").write(incoming, out, plain)
-    plan = [f"{g.name},{int(g.service_days)},{int(round(g.km_per_year * g.service_days / sc.YEAR, -3))}" for g in s.groups[:2]]
-    _File("shared/service_plan.csv", "group,every days,every km", plan, newline="\n", encoding="utf-8").write(incoming, out, plain)
+    _File(
+        "shared/parts_catalogue.csv",
+        "number|name|kind of part|supplier|grade|category|comes with|warranty months|warranty km|price",
+        rows,
+        newline="\n",
+        encoding="utf-8",
+    ).write(incoming, out, plain)
+    _File(
+        "shared/check_times.csv",
+        "part,minutes,needs,minutes to open",
+        [f"{c},{m},{o},{om or ''}" for c, m, o, om in sc.ACCESS],
+        newline="\n",
+        encoding="utf-8",
+    ).write(incoming, out, plain)
+    plan = [
+        f"{g.name},{int(g.service_days)},{int(round(g.km_per_year * g.service_days / sc.YEAR, -3))}"
+        for g in s.groups[:2]
+    ]
+    _File("shared/service_plan.csv", "group,every days,every km", plan, newline="\n", encoding="utf-8").write(
+        incoming, out, plain
+    )
     rows = []
     for g in s.groups[:2]:
         for c in COMPONENTS:
             part = max(sc.BASE_COST[c, k] for k in sc.KINDS[c][:2])
             work = sc.LABOUR_HOURS[c] * sc.LABOUR_RATE[g.name]
             planned = part + 0.7 * work
-            rows.append(f"{g.name},{c},{planned:.2f},{part + work + (140.0 if g.name == s.groups[0].name else 95.0):.2f}")
-    _File("shared/replacement_costs.csv", "group,part,planned EUR,unplanned EUR", rows, newline="\n", encoding="utf-8").write(incoming, out, plain)
+            rows.append(
+                f"{g.name},{c},{planned:.2f},{part + work + (140.0 if g.name == s.groups[0].name else 95.0):.2f}"
+            )
+    _File(
+        "shared/replacement_costs.csv", "group,part,planned EUR,unplanned EUR", rows, newline="\n", encoding="utf-8"
+    ).write(incoming, out, plain)
 
 
 def _settings(world: World) -> str:
     """The settings by which these exports are read; mapping only, everything else at its default."""
-    aliases = "\n".join(f'"{s.name}" = [{", ".join(repr(x).replace(chr(39), chr(34)) for x in s.spellings if x != s.name)}]' for s in world.scenario.suppliers)
+    aliases = "\n".join(
+        f'"{s.name}" = [{", ".join(repr(x).replace(chr(39), chr(34)) for x in s.spellings if x != s.name)}]'
+        for s in world.scenario.suppliers
+    )
     classes = "\n".join(f'"{theirs}" = "{ours}"' for ours, theirs in _CLASS_WORDS.items())
     duties = "\n".join(f'"{theirs}" = "{ours}"' for ours, theirs in _DUTY_WORDS.items())
     round_names = "\n".join(f'"{d.upper()}" = "{d}"' for d in sc.DUTIES)
     types = "\n".join(f'"{c.replace("_", " ")}" = "{c}"' for c in sc.CLASSES)
-    return f'''# How the exports of the invented scenario are read. Nothing of the program knows these files: this is the whole mapping.
+    return f'''# How the exports of the invented scenario are read. This is the whole of it.
 [workspace]
 name = "{world.scenario.workshop}"
 
@@ -845,6 +1204,7 @@ vehicle_id = "Fahrzeug-Nr"
 first_use_date = "Erstzulassung"
 vehicle_class = "Aufbau"
 lighting = "Licht"
+light_source_category = "Leuchtmittel"
 drive_side = "Lenkrad"
 duty = "Einsatz"
 not_original = "Teile-Check"

@@ -1,7 +1,7 @@
 """True histories: what was fitted when, when it truly failed, what the desk took it for, and what was done.
 
-Vectorised over vehicles: each round takes every vehicle's next event. Randomness comes from one PCG64 stream of uniform
-numbers turned by the formulas below, so that the same seed gives the same world.
+Vectorised over vehicles: each round takes every vehicle's next event. Randomness comes from one PCG64 stream of
+uniform numbers turned by the formulas below, so that the same seed gives the same world.
 """
 
 from __future__ import annotations
@@ -59,10 +59,12 @@ class Random:
 
 @dataclass
 class World:
-    """A finished world. Frames use day numbers after scenario.EPOCH; `product` and `place` index the scenario's tables.
+    """A finished world. Frames use day numbers after scenario.EPOCH; `product` and `place` index the scenario's
+    tables.
 
-    vehicles: one row a vehicle (in order). lives: one row a part in one place, from before the records too. orders: visits
-    that concern headlamps or services, within the records. renewals: parts renewed at an order. episodes: complaints.
+    vehicles: one row a vehicle (in order). lives: one row a part in one place, from before the records too.
+    orders: visits that concern headlamps or services, within the records. renewals: parts renewed
+    at an order. episodes: complaints.
     """
 
     scenario: Scenario
@@ -96,10 +98,10 @@ class _Products:
             mine = [j for j, x in enumerate(p) if (x.component, x.kind) == (c, k)]
             self.original[i] = next(j for j in mine if p[j].is_original)
             some = [j for j in mine if not p[j].is_original]
-            self.index[i, :len(some)] = some
+            self.index[i, : len(some)] = some
             for g in range(3):
                 w = np.cumsum([p[j].weights[g] for j in some])
-                self.cum[i, g, :len(some)] = w / w[-1]
+                self.cum[i, g, : len(some)] = w / w[-1]
         bad = s.bad_lot
         self.bad = next(j for j, x in enumerate(p) if x.part_number == bad.part_number)
         self.bad_from, self.bad_to = day_number(bad.first_on), day_number(bad.last_on)
@@ -124,9 +126,11 @@ def _vehicles(n: int, s: Scenario, r: Random) -> dict[str, np.ndarray]:
     for g, spec in enumerate(s.groups):
         m = np.flatnonzero(group == g)
         k = len(m)
-        v["class"][m] = np.array([sc.CLASSES.index(c) for c in spec.classes])[r.choice(k, list(spec.classes.values()))]
+        v["class"][m] = np.array([sc.CLASSES.index(c) for c in spec.classes])[
+            r.choice(k, list(spec.classes.values()))
+        ]
         v["duty"][m] = np.array([sc.DUTIES.index(d) for d in spec.duties])[r.choice(k, list(spec.duties.values()))]
-        v["km_day"][m] = spec.km_per_year / sc.YEAR * np.exp(spec.km_sigma * r.normal(k) - spec.km_sigma ** 2 / 2)
+        v["km_day"][m] = spec.km_per_year / sc.YEAR * np.exp(spec.km_sigma * r.normal(k) - spec.km_sigma**2 / 2)
         v["speed"][m] = spec.speed_km_h
         v["rhd"][m] = r.u(k) < spec.right_hand_drive
         if spec.name == "walk_in":
@@ -155,7 +159,7 @@ def _vehicles(n: int, s: Scenario, r: Random) -> dict[str, np.ndarray]:
     v["begin"] = np.floor(start).astype(np.int64)
     v["sold"] = np.floor(sold).astype(np.int64)
     v["is_d1"] = (lighting == 1) & (r.u(n) < 0.2)
-    v["frailty"] = np.exp(sc.FRAILTY_SIGMA * r.normal(n) - sc.FRAILTY_SIGMA ** 2 / 2)
+    v["frailty"] = np.exp(sc.FRAILTY_SIGMA * r.normal(n) - sc.FRAILTY_SIGMA**2 / 2)
     lit = np.array([sc.SHARE_LIT[d] for d in sc.DUTIES])[v["duty"]]
     v["hours_day"] = v["km_day"] * lit / v["speed"]
     v["depot"] = r.choice(n, (0.3, 0.2, 0.2, 0.15, 0.15))
@@ -181,7 +185,8 @@ def _vehicles(n: int, s: Scenario, r: Random) -> dict[str, np.ndarray]:
 
 
 def _watch(v: dict[str, np.ndarray], n: int, first: int, last: int, r: Random) -> None:
-    """The days in which repairs are recorded. Walk-ins come first and last for a service, whatever happens to their parts."""
+    """The days in which repairs are recorded. Walk-ins come first and last for a service, whatever happens to
+    their parts."""
     walk = v["group"] == 2
     watch_from = np.maximum(v["begin"], first)
     watch_to = np.minimum(v["sold"], last)
@@ -209,7 +214,9 @@ def _lots(s: Scenario, r: Random) -> dict[int, tuple[np.ndarray, list[str]]]:
         if p.is_original:
             continue
         u = r.u(60)
-        days = day_number(dt.date(2012, 1, 1)) + np.concatenate([[0], np.cumsum(np.floor(150 + 260 * u))]).astype(np.int64)
+        days = day_number(dt.date(2012, 1, 1)) + np.concatenate([[0], np.cumsum(np.floor(150 + 260 * u))]).astype(
+            np.int64
+        )
         days = days[days < last]
         if p.part_number == bad.part_number:
             b0, b1 = day_number(bad.first_on), day_number(bad.last_on)
@@ -237,7 +244,9 @@ class _Book:
         self.rows += n
 
     def frame(self) -> pl.DataFrame:
-        return pl.DataFrame({k: np.concatenate(c) if c else np.zeros(0, dtype=self._types[k]) for k, c in self._chunks.items()})
+        return pl.DataFrame(
+            {k: np.concatenate(c) if c else np.zeros(0, dtype=self._types[k]) for k, c in self._chunks.items()}
+        )
 
 
 class _State:
@@ -257,13 +266,45 @@ class _State:
         self.next = np.full((n, NP + 2), np.inf)
         self.busy = v["new"].copy()
         self.end = v["watch_to"].astype(float)
-        self.orders = _Book(order=np.int64, vehicle=np.int64, day=np.int64, kind=np.int8, symptom=np.int8, complaint_side=np.int8,
-                            cause=np.int8, episode=np.int64, visit=np.int8)
-        self.lives = _Book(vehicle=np.int64, place=np.int8, generation=np.int64, product=np.int64, start=np.int64, end=np.int64,
-                           failed_at=float, ending=np.int8, is_early=bool, fitted_order=np.int64, ended_order=np.int64)
-        self.renewals = _Book(order=np.int64, vehicle=np.int64, day=np.int64, place=np.int8, product=np.int64, ending=np.int8)
-        self.episodes = _Book(episode=np.int64, vehicle=np.int64, symptom=np.int8, cause=np.int8, complaint_side=np.int8,
-                              failed_at=float, found=np.int64, cured=np.int64, first_renewed=np.int8, visits=np.int8)
+        self.orders = _Book(
+            order=np.int64,
+            vehicle=np.int64,
+            day=np.int64,
+            kind=np.int8,
+            symptom=np.int8,
+            complaint_side=np.int8,
+            cause=np.int8,
+            episode=np.int64,
+            visit=np.int8,
+        )
+        self.lives = _Book(
+            vehicle=np.int64,
+            place=np.int8,
+            generation=np.int64,
+            product=np.int64,
+            start=np.int64,
+            end=np.int64,
+            failed_at=float,
+            ending=np.int8,
+            is_early=bool,
+            fitted_order=np.int64,
+            ended_order=np.int64,
+        )
+        self.renewals = _Book(
+            order=np.int64, vehicle=np.int64, day=np.int64, place=np.int8, product=np.int64, ending=np.int8
+        )
+        self.episodes = _Book(
+            episode=np.int64,
+            vehicle=np.int64,
+            symptom=np.int8,
+            cause=np.int8,
+            complaint_side=np.int8,
+            failed_at=float,
+            found=np.int64,
+            cured=np.int64,
+            first_renewed=np.int8,
+            visits=np.int8,
+        )
         for place in range(NP):
             idx = np.flatnonzero(self.has[:, place])
             life, early = self.draw(idx, self.product[idx, place], self.start[idx, place])
@@ -273,8 +314,11 @@ class _State:
     def draw(self, idx: np.ndarray, product: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Lives in days of parts fitted now, and whether the early way is the one that ends them."""
         k = len(idx)
-        rate = np.where(self.p.clock[product] == 0, 1.0,
-                        np.where(self.p.clock[product] == 1, self.v["km_day"][idx], self.v["hours_day"][idx]))
+        rate = np.where(
+            self.p.clock[product] == 0,
+            1.0,
+            np.where(self.p.clock[product] == 1, self.v["km_day"][idx], self.v["hours_day"][idx]),
+        )
         shape = self.p.shape[product]
         main = self.p.scale[product] / rate * (self.r.exp(k) / self.v["frailty"][idx]) ** (1.0 / shape)
         early = sc.EARLY.scale * self.r.exp(k) ** (1.0 / sc.EARLY.shape)
@@ -284,19 +328,47 @@ class _State:
 
     def new_order(self, idx, day, kind, symptom=-1, side=-1, cause=-1, episode=-1, visit=1) -> np.ndarray:
         number = np.arange(self.orders.rows, self.orders.rows + len(idx))
-        self.orders.add(len(idx), order=number, vehicle=idx, day=day, kind=kind, symptom=symptom, complaint_side=side, cause=cause,
-                        episode=episode, visit=visit)
+        self.orders.add(
+            len(idx),
+            order=number,
+            vehicle=idx,
+            day=day,
+            kind=kind,
+            symptom=symptom,
+            complaint_side=side,
+            cause=cause,
+            episode=episode,
+            visit=visit,
+        )
         self.busy[idx] = np.maximum(self.busy[idx], day)
         return number
 
     def close(self, idx, place, day, ending, order) -> None:
         failed_at = self.next[idx, place]
-        self.lives.add(len(idx), vehicle=idx, place=place, generation=self.generation[idx, place], product=self.product[idx, place],
-                       start=self.start[idx, place], end=day, failed_at=failed_at, ending=ending, is_early=self.is_early[idx, place],
-                       fitted_order=self.order[idx, place], ended_order=order)
+        self.lives.add(
+            len(idx),
+            vehicle=idx,
+            place=place,
+            generation=self.generation[idx, place],
+            product=self.product[idx, place],
+            start=self.start[idx, place],
+            end=day,
+            failed_at=failed_at,
+            ending=ending,
+            is_early=self.is_early[idx, place],
+            fitted_order=self.order[idx, place],
+            ended_order=order,
+        )
 
-    def renew(self, idx: np.ndarray, place: np.ndarray, day: np.ndarray, ending: int, order: np.ndarray,
-              is_second: bool = False) -> None:
+    def renew(
+        self,
+        idx: np.ndarray,
+        place: np.ndarray,
+        day: np.ndarray,
+        ending: int,
+        order: np.ndarray,
+        is_second: bool = False,
+    ) -> None:
         """A new part of a chosen product in a place; an assembly brings what comes with it.
 
         is_second: the second of a pair, of the same product as the one just fitted at the other side.
@@ -376,7 +448,9 @@ def _failures(s: _State, idx: np.ndarray, place: np.ndarray, at: np.ndarray, tab
     light, comp, side = v["lighting"][idx], COMP_OF[place], SIDE_OF[place]
     symptom = r.rows(symptoms[light, comp])
     cside = np.where(side < 2, side, np.where(u[0] < 0.7, 2, (u[1] < 0.5).astype(int)))
-    weights = wrong[light] * np.column_stack([s.has[idx, PLACE_OF[c, 2 if c >= 7 else 0]] for c in range(len(COMPONENTS))])
+    weights = wrong[light] * np.column_stack(
+        [s.has[idx, PLACE_OF[c, 2 if c >= 7 else 0]] for c in range(len(COMPONENTS))]
+    )
     weights[np.arange(k), comp] = 0.0
     guess = r.rows(_cumulative(weights))
     is_wrong = (u[2] >= right[light, comp]) & (weights.sum(1) > 0)
@@ -385,8 +459,19 @@ def _failures(s: _State, idx: np.ndarray, place: np.ndarray, at: np.ndarray, tab
     is_cured = cured <= s.end[idx]
     episode = np.arange(s.episodes.rows, s.episodes.rows + k)
     first_comp = np.where(is_wrong, guess, comp)
-    s.episodes.add(k, episode=episode, vehicle=idx, symptom=symptom, cause=place, complaint_side=cside, failed_at=at, found=day,
-                   cured=np.where(is_cured, cured, -1), first_renewed=first_comp, visits=np.where(is_wrong, 2, 1))
+    s.episodes.add(
+        k,
+        episode=episode,
+        vehicle=idx,
+        symptom=symptom,
+        cause=place,
+        complaint_side=cside,
+        failed_at=at,
+        found=day,
+        cured=np.where(is_cured, cured, -1),
+        first_renewed=first_comp,
+        visits=np.where(is_wrong, 2, 1),
+    )
     pair_chance = np.array([g.pair for g in sc.GROUP])[v["group"][idx], np.minimum(light, 1)]
 
     w = np.flatnonzero(is_wrong)
@@ -409,7 +494,9 @@ def _failures(s: _State, idx: np.ndarray, place: np.ndarray, at: np.ndarray, tab
     c = np.flatnonzero(is_cured)
     if len(c):
         kind = np.where(is_wrong[c], COMEBACK, COMPLAINT)
-        order = s.new_order(idx[c], cured[c], kind, symptom[c], cside[c], place[c], episode[c], np.where(is_wrong[c], 2, 1))
+        order = s.new_order(
+            idx[c], cured[c], kind, symptom[c], cside[c], place[c], episode[c], np.where(is_wrong[c], 2, 1)
+        )
         s.next[idx[c], place[c]] = at[c]
         s.renew(idx[c], place[c], cured[c], FAILED, order)
         m = (comp[c] == LAMP) & (u[3][c] < pair_chance[c])
@@ -445,7 +532,9 @@ def _set_programme(s: _State, idx: np.ndarray) -> None:
         return
     km = np.array([sc.PROGRAMME["lamp_km"][k] for k in sc.KINDS["lamp"]])[v["kinds"][idx, LAMP]]
     old_enough = s.start[idx][:, :2].max(1) + km / v["km_day"][idx]
-    after = np.maximum(np.maximum(old_enough, day_number(sc.PROGRAMME["from"])), np.maximum(v["begin"][idx] + 1, s.busy[idx] + 1))
+    after = np.maximum(
+        np.maximum(old_enough, day_number(sc.PROGRAMME["from"])), np.maximum(v["begin"][idx] + 1, s.busy[idx] + 1)
+    )
     s.next[idx, NP + 1] = np.where(s.r.u(len(idx)) < sc.PROGRAMME["kept"], _next_service(v, idx, after), np.inf)
 
 
@@ -462,8 +551,8 @@ def _programme(s: _State, idx: np.ndarray, at: np.ndarray) -> None:
 def make_world(vehicles: int, seed: int, years: int = 6, scenario: Scenario | None = None) -> World:
     """A world of so many vehicles with its whole true history.
 
-    Events before the records begin are simulated too: parts may have been renewed elsewhere. Raises ValueError below 20
-    vehicles.
+    Events before the records begin are simulated too: parts may have been renewed elsewhere. Raises ValueError
+    below 20 vehicles.
     """
     if vehicles < 20:
         raise ValueError("a world needs at least 20 vehicles")
@@ -496,8 +585,13 @@ def make_world(vehicles: int, seed: int, years: int = 6, scenario: Scenario | No
         _set_programme(s, changed)
     for place in range(NP):
         idx = np.flatnonzero(s.has[:, place])
-        s.close(idx, np.full(len(idx), place), v["watch_to"][idx], np.where(v["is_left"][idx], LEFT, IN_SERVICE),
-                np.full(len(idx), -1))
+        s.close(
+            idx,
+            np.full(len(idx), place),
+            v["watch_to"][idx],
+            np.where(v["is_left"][idx], LEFT, IN_SERVICE),
+            np.full(len(idx), -1),
+        )
     return _world(made, seed, v, s, lots)
 
 
@@ -511,8 +605,16 @@ def _world(made: Scenario, seed: int, v: dict[str, np.ndarray], s: _State, lots)
     lives = lives.sort("vehicle", "place", "generation")
     renewals = s.renewals.frame().join(window, on="vehicle").filter(pl.col("day") >= pl.col("watch_from"))
     episodes = s.episodes.frame().join(window, on="vehicle").filter(pl.col("found") >= pl.col("watch_from"))
-    return World(made, seed, frame, lives, orders, renewals.drop("watch_from", "watch_to").sort("order", "place"),
-                 episodes.drop("watch_from", "watch_to").sort("found", "episode"), lots)
+    return World(
+        made,
+        seed,
+        frame,
+        lives,
+        orders,
+        renewals.drop("watch_from", "watch_to").sort("order", "place"),
+        episodes.drop("watch_from", "watch_to").sort("found", "episode"),
+        lots,
+    )
 
 
 def lot_names(world: World, product: np.ndarray, day: np.ndarray) -> list[str]:

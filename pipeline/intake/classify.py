@@ -2,43 +2,58 @@
 
 Each text is read once, however many lines carry it; lines are then put together column by column.
 
-**Which source wins**
+**Which source wins** (from left to right)
 
 | what | 1st | 2nd | 3rd | 4th |
 |---|---|---|---|---|
-| component | `component` column | part number's entry in the catalogue (its component, else its name) | description | description's general words ("bulb", "fuse") where the complaint tells of a headlamp |
-| side | component has no side: `none` | `side` column | description | quantity 2 of a lamp, igniter, ballast, unit, LED part: `both` |
-| beam | description | description's light source category | complaint | |
-| action | negative quantity: `credited` | `action` column | `outcome` column (declined, quoted ...) | description; no verb at all, but a part number, cost or quantity: `replaced` |
-| symptom, complaint_side | complaint | description (symptom only) | | |
+| component | `component` column | catalogue entry of the part number | description | "bulb", "fuse" and complaint |
+| side | `none` if it has none | `side` column | description | part's name; else two or plural: `both` |
+| beam | description | its light source category | complaint | |
+| action | quantity < 0: `credited` | `action` column | `outcome`: declined, quoted | description; see 11 |
+| symptom | complaint | description | | |
+| complaint_side | complaint | | | |
 | removal_reason | `planned` column | `outcome` column | description | |
 
 **How a text is read**
 
-1. Small letters, no accents; "l.h.", "L/H", "R & R" become one word each; words run together are split; a long word that
-   matches nothing is read as the one known word within one slip (two from ten letters on).
-2. Phrases of the vocabulary are found from the left, the longest first, apart for things, sides, beams, actions, reasons,
-   symptoms. A short foreign word counts only beside a longer one of its language, and a short English one not in a text
-   that is only foreign.
-3. The text falls into clauses at punctuation, at "then", "but", "due to", at "and" before a verb, and before a further
-   verb. In a clause: of two parts joined by "and", both count; "with" names what comes along (`renews`); "without" and
-   "old" drop what follows; after "in", "on", "of" stands only where it sits; of a bare compound ("ballast connector")
-   the last word is the thing, and a connector, switch or accessory is the thing wherever it stands.
-4. A lamp word belongs to the nearest word that tells which lamp, the one before it first: "tail lamp bulb" is none of
-   ours (flag `not_headlamp`).
-5. "Headlamp" alone is the unit where it was replaced, refitted, repaired or cleaned, and `unknown` where it was checked
-   or aimed, or where a word follows that is not known. "Lamp" alone is the light source, or the unit where damage or
-   water is told.
-6. Inside a clause the action of the greatest weight wins: credited 5; quoted, not fitted, advised 4; "to replace",
-   swap test 3; refitted 2; the others 1 (replaced before repaired, refitted, cleaned, adjusted, diagnosed, inspected);
-   "new" 0. A verb without a part takes the part of its neighbour. Credited, quoted and not fitted without a part speak
-   of the whole line; advised never does.
-7. The line is about the clause that names a headlamp part and has the strongest action; further parts renewed in the
-   line go to `renews`.
-8. Sides: the clause's own, else those of clauses that name no part. Near, off, driver and passenger are turned by the
-   vehicle's drive_side, and are `unknown` without it. "FR" is the front right only where the data also write "FL".
-9. "As pair", "both sides": both sides, or, on a line that names one side, removal_reason `paired`.
+1. Small letters, no accents; "l.h.", "L/H", "R & R" become one word each; words run together are split; a
+   long word that matches nothing is read as the one known word within one slip (two from ten letters on).
+2. Phrases of the vocabulary are found from the left, the longest first, apart for things, sides, beams,
+   actions, reasons, symptoms. A word of another language than the text's counts only where the text is in
+   no known language; a short English word not in a text that is only foreign.
+3. The text falls into clauses at punctuation, at "then", "but", "due to", at "and" before a verb, and
+   before a further verb. A clause that begins with "after", "since", "before" tells the occasion, not the
+   work. In a clause: of two parts joined by "and", both count; "with" names what comes along (`renews`);
+   "without" and "old" drop what follows; after "in", "on", "of" stands only where it sits; of a bare
+   compound ("ballast connector") the last word is the thing, and a connector, switch or accessory is the
+   thing wherever it stands.
+4. A lamp word belongs to the nearest word that tells which lamp, the one before it first: "tail lamp bulb"
+   is none of ours (flag `not_headlamp`).
+5. "Headlamp" alone is the unit where words of damage, water or removal stand beside it, where it was
+   refitted, repaired, cleaned or aimed, and where a line without a verb is just a part's name; otherwise
+   `unknown`: lamp or unit. "Scheinwerfer", "optique", "faro" mean the unit. "Lamp" alone is `unknown`, or
+   the unit where damage is told. A word that is not known right behind it may be the thing itself:
+   `unknown`. A piece of the unit (cap, bracket, lens, seal) is the unit, and renewing it a repair (flag
+   `piece`).
+6. Inside a clause the action of the greatest weight wins: credited 5; quoted, not fitted, advised 4; "to
+   replace", swap test 3; refitted 2; the others 1 (replaced before repaired, refitted, cleaned, adjusted,
+   diagnosed, inspected); "new" and "aim" 0. A verb without a part takes the part of its neighbour, unless a
+   word that is not known stands beside it. Credited, quoted and not fitted without a part speak of the
+   whole line; advised never does.
+7. The line is about the clause that names a headlamp part and has the strongest action: replaced, repaired,
+   refitted, credited, quoted, not fitted, cleaned, adjusted, diagnosed, advised, inspected. Of several
+   parts there, the largest (unit, ballast, igniter, LED parts, lamp); the others renewed in the line go to
+   `renews` (flag `kit`).
+8. Sides: the clause's own, else the nearest other clause's, those before it first. Near, off, driver and
+   passenger are turned by the vehicle's drive_side, and are `unknown` without it. "FR" is the front right
+   only where the data also write "FL"; "F/R" never is. Of a swap test the side is `both`.
+9. "As pair", "both sides": both sides, or, on a line that names one side, removal_reason `paired`. One
+   piece of a numbered part that is called a pair is `paired`, on an unknown side.
 10. removal_reason, where several are told: collision, upgrade, planned, paired, failed.
+11. No verb at all: `replaced` where a part number, cost or quantity shows that a part was sold; not where
+    the words only report a defect.
+12. A bare "bulb", "fuse", "relay", "plug" is a headlamp's only where the line or the complaint says so. A
+    bare bulb that nothing places is `unknown`; any other such part is no headlamp matter.
 """
 
 from __future__ import annotations
@@ -52,29 +67,115 @@ from pipeline.intake.names import part_number_key
 from pipeline.intake.vocabulary import BREAKS, GROUPS, Entry, Hit, Vocabulary, plain, tokens_of
 
 LINE_COLUMNS: dict[str, pl.DataType] = {
-    "line_key": pl.Int64(), "description": pl.String(), "complaint": pl.String(), "component": pl.String(),
-    "side": pl.String(), "action": pl.String(), "part_number": pl.String(), "quantity": pl.Float64(),
-    "part_cost": pl.Float64(), "labour_hours": pl.Float64(), "drive_side": pl.String(), "lighting": pl.String(),
-    "planned": pl.Boolean(), "outcome": pl.String(),
+    "line_key": pl.Int64(),
+    "description": pl.String(),
+    "complaint": pl.String(),
+    "component": pl.String(),
+    "side": pl.String(),
+    "action": pl.String(),
+    "part_number": pl.String(),
+    "quantity": pl.Float64(),
+    "part_cost": pl.Float64(),
+    "labour_hours": pl.Float64(),
+    "drive_side": pl.String(),
+    "lighting": pl.String(),
+    "planned": pl.Boolean(),
+    "outcome": pl.String(),
 }
 CLASSIFIED_COLUMNS: dict[str, pl.DataType] = {
-    "line_key": pl.Int64(), "component": pl.String(), "side": pl.String(), "beam": pl.String(), "action": pl.String(),
-    "symptom": pl.String(), "complaint_side": pl.String(), "removal_reason": pl.String(),
-    "complaint_reason": pl.String(), "flags": pl.String(), "pair": pl.Boolean(), "comeback": pl.Boolean(),
-    "renews": pl.String(), "light_source_category": pl.String(), "rule": pl.String(), "words": pl.String(),
+    "line_key": pl.Int64(),
+    "component": pl.String(),
+    "side": pl.String(),
+    "beam": pl.String(),
+    "action": pl.String(),
+    "symptom": pl.String(),
+    "complaint_side": pl.String(),
+    "removal_reason": pl.String(),
+    "complaint_reason": pl.String(),
+    "flags": pl.String(),
+    "pair": pl.Boolean(),
+    "comeback": pl.Boolean(),
+    "renews": pl.String(),
+    "light_source_category": pl.String(),
+    "rule": pl.String(),
+    "words": pl.String(),
 }
-ACTIONS = ("replaced", "refitted", "repaired", "inspected", "adjusted", "cleaned", "diagnosed", "quoted", "credited",
-           "not_fitted", "none")
+ACTIONS = (
+    "replaced",
+    "refitted",
+    "repaired",
+    "inspected",
+    "adjusted",
+    "cleaned",
+    "diagnosed",
+    "quoted",
+    "credited",
+    "not_fitted",
+    "none",
+)
 SIDES = ("left", "right", "both", "none", "unknown")
-ENDINGS_TOLD = {"failed": "failed", "planned": "planned", "paired": "paired", "collision": "collision",
-                "upgrade": "upgrade"}
+ENDINGS_TOLD = {
+    "failed": "failed",
+    "planned": "planned",
+    "paired": "paired",
+    "collision": "collision",
+    "upgrade": "upgrade",
+}
 
-_THING, _CONTEXT, _SIDE, _BEAM, _ACTION, _REASON, _SYMPTOM, _COMEBACK, _FLAG, _JOIN, _NOT, _UNIT, _SWAP, _PLURAL = range(
-    len(GROUPS))
-_WITHIN_CLAUSE = {a: i for i, a in enumerate(("replaced", "repaired", "refitted", "cleaned", "adjusted", "diagnosed",
-                                              "inspected", "quoted", "credited", "not_fitted", "advised", "none"))}
-_OF_LINE = {a: i for i, a in enumerate(("replaced", "repaired", "refitted", "credited", "quoted", "not_fitted",
-                                        "cleaned", "adjusted", "diagnosed", "advised", "inspected", "none"))}
+(
+    _THING,
+    _CONTEXT,
+    _SIDE,
+    _BEAM,
+    _ACTION,
+    _REASON,
+    _SYMPTOM,
+    _COMEBACK,
+    _FLAG,
+    _JOIN,
+    _NOT,
+    _UNIT,
+    _SWAP,
+    _PLURAL,
+) = range(len(GROUPS))
+_WITHIN_CLAUSE = {
+    a: i
+    for i, a in enumerate(
+        (
+            "replaced",
+            "repaired",
+            "refitted",
+            "cleaned",
+            "adjusted",
+            "diagnosed",
+            "inspected",
+            "quoted",
+            "credited",
+            "not_fitted",
+            "advised",
+            "none",
+        )
+    )
+}
+_OF_LINE = {
+    a: i
+    for i, a in enumerate(
+        (
+            "replaced",
+            "repaired",
+            "refitted",
+            "credited",
+            "quoted",
+            "not_fitted",
+            "cleaned",
+            "adjusted",
+            "diagnosed",
+            "advised",
+            "inspected",
+            "none",
+        )
+    )
+}
 _WHOLE_LINE = ("credited", "not_fitted", "quoted")
 _PHYSICAL = ("replaced", "repaired", "refitted", "cleaned", "adjusted")
 _HANDS_ON_UNIT = ("replaced", "repaired", "refitted", "cleaned", "quoted", "credited", "not_fitted", "advised")
@@ -84,16 +185,19 @@ _HEAD_NOUNS = ("wiring", "switch_or_fuse", "-", "piece")  # the thing of a compo
 _SIDED_PAIRS = ("lamp", "igniter", "ballast", "headlamp_assembly", "led_module", "led_driver")
 _OTHER = "-"  # a thing that is none of ours
 _PIECE = "piece"  # a piece of the headlamp unit
-_SIZE = {c: i for i, c in enumerate(("headlamp_assembly", "ballast", "igniter", "led_driver", "led_module", "lamp"))}
+_SIZE = {
+    c: i for i, c in enumerate(("headlamp_assembly", "ballast", "igniter", "led_driver", "led_module", "lamp"))
+}
 
 
 # ---------------------------------------------------------------------------------------------------------- one text
+
 
 @dataclass(frozen=True, slots=True)
 class _Thing:
     start: int
     end: int
-    kind: str   # component, alone, in_context, generic, category, other
+    kind: str  # component, alone, in_context, generic, category, other
     value: str
     weight: int = 1
 
@@ -102,18 +206,18 @@ class _Thing:
 class Reading:
     """What one text says, before other columns are looked at."""
 
-    component: str | None = None      # told by the words themselves; may carry "value@lighting" choices joined by |
+    component: str | None = None  # told by the words themselves; may carry "value@lighting" choices joined by |
     weak_component: str | None = None  # told only if something else says that it is a headlamp matter
-    about: str = "nothing"            # headlamp, elsewhere, nothing: what the text is about
-    sides: str = ""                   # symbols joined by +
+    about: str = "nothing"  # headlamp, elsewhere, nothing: what the text is about
+    sides: str = ""  # symbols joined by +
     pair: bool = False
     two: bool = False
-    plural: bool = False              # "headlamp bulbs"
+    plural: bool = False  # "headlamp bulbs"
     beam: str | None = None
     beam_hint: str | None = None
     category: str | None = None
     action: str | None = None
-    has_own_thing: bool = False       # the action's clause names a headlamp part
+    has_own_thing: bool = False  # the action's clause names a headlamp part
     reason: str | None = None
     symptom: str | None = None
     complaint_symptom: str | None = None
@@ -122,8 +226,8 @@ class Reading:
     renews: tuple[str, ...] = ()
     words: str = ""
     how: str = ""
-    told_fault: bool = False          # a symptom or a reason is told
-    unread: bool = False              # speaks of light, and no part or action could be made of it
+    told_fault: bool = False  # a symptom or a reason is told
+    unread: bool = False  # speaks of light, and no part or action could be made of it
 
 
 _EMPTY = Reading()
@@ -140,8 +244,11 @@ def _languages(groups: Sequence[Sequence[Hit]]) -> set[str]:
     for group in (_THING, _CONTEXT, _SIDE, _ACTION, _REASON, _SYMPTOM):
         for hit in groups[group]:
             languages = {e.language for e in hit.entries}
-            if len(languages) == 1 and not any(e.is_short or e.field.endswith("_gated") for e in hit.entries) and all(
-                    spoken_at[i] == languages for i in range(hit.start, hit.end)):
+            if (
+                len(languages) == 1
+                and not any(e.is_short or e.field.endswith("_gated") for e in hit.entries)
+                and all(spoken_at[i] == languages for i in range(hit.start, hit.end))
+            ):
                 language = next(iter(languages))
                 votes[language] = votes.get(language, 0) + 1
     votes.pop("any", None)
@@ -207,27 +314,41 @@ def _denied(hit: Hit, negations: Sequence[Hit]) -> bool:
 
 
 def _is_fleet_number(text: _Text, hit: Hit) -> bool:
-    """"Unit 4711" is a vehicle."""
-    return text.phrase(hit.start, hit.end) == "unit" and hit.end < len(text.tokens) and text.tokens[hit.end].isdigit()
+    """ "Unit 4711" is a vehicle."""
+    return (
+        text.phrase(hit.start, hit.end) == "unit" and hit.end < len(text.tokens) and text.tokens[hit.end].isdigit()
+    )
 
 
 def _things(text: _Text) -> tuple[list[_Thing], list[tuple[int, int]], list[tuple[int, int]]]:
     """Things in order, and the places of words that tell headlamp, and another lamp."""
-    head = [(h.start, h.end) for h in text.groups[_CONTEXT] if any(e.field.startswith("context") for e in h.entries)]
-    lamp_words = [(h.start, h.end) for h in text.groups[_CONTEXT] if any(e.field == "lamp_word" for e in h.entries)]
+    head = [
+        (h.start, h.end) for h in text.groups[_CONTEXT] if any(e.field.startswith("context") for e in h.entries)
+    ]
+    lamp_words = [
+        (h.start, h.end) for h in text.groups[_CONTEXT] if any(e.field == "lamp_word" for e in h.entries)
+    ]
     things: list[_Thing] = []
     elsewhere: list[tuple[int, int]] = []
     for h in text.groups[_THING]:
         by_field = {}
         for e in h.entries:
             by_field.setdefault(e.field, []).append(e)
-        for kind, field in (("component", "component"), ("other", "other_part"), ("component", "piece"),
-                            ("in_context", "piece_in_context"), ("alone", "component_alone"),
-                            ("in_context", "component_in_context"), ("generic", "lamp_generic"),
-                            ("category", "category")):
+        for kind, field in (
+            ("component", "component"),
+            ("other", "other_part"),
+            ("component", "piece"),
+            ("in_context", "piece_in_context"),
+            ("alone", "component_alone"),
+            ("in_context", "component_in_context"),
+            ("generic", "lamp_generic"),
+            ("category", "category"),
+        ):
             if field in by_field:
-                if text.phrase(h.start, h.end) in ("unit", "units") and (_is_fleet_number(text, h) or (
-                        things and things[-1].end == h.start and things[-1].kind != "alone")):
+                if text.phrase(h.start, h.end) in ("unit", "units") and (
+                    _is_fleet_number(text, h)
+                    or (things and things[-1].end == h.start and things[-1].kind != "alone")
+                ):
                     break  # "ignition unit" is one thing
                 values = sorted({e.value for e in by_field[field]}, key=lambda v: ("@" in v, v))
                 value = _OTHER if kind == "other" else _PIECE if field.startswith("piece") else "|".join(values)
@@ -238,9 +359,12 @@ def _things(text: _Text) -> tuple[list[_Thing], list[tuple[int, int]], list[tupl
             found = by_field.get("elsewhere", []) + by_field.get("elsewhere_gated", [])
             if found:
                 near = any(abs(a - h.end) <= 1 or abs(h.start - b) <= 1 for a, b in lamp_words) or any(
-                    "lamp" in e.value for t in text.groups[_THING] for e in t.entries
-                    if e.field in ("component_in_context", "lamp_generic") and (abs(t.start - h.end) <= 1
-                                                                               or abs(h.start - t.end) <= 1))
+                    "lamp" in e.value
+                    for t in text.groups[_THING]
+                    for e in t.entries
+                    if e.field in ("component_in_context", "lamp_generic")
+                    and (abs(t.start - h.end) <= 1 or abs(h.start - t.end) <= 1)
+                )
                 if any(e.weight > 0 for e in found) or near:
                     elsewhere.append((h.start, h.end))
                     things.append(_Thing(h.start, h.end, "elsewhere", _OTHER))
@@ -248,9 +372,13 @@ def _things(text: _Text) -> tuple[list[_Thing], list[tuple[int, int]], list[tupl
     if any(t.value != _OTHER for t in things):
         things = [t for t in things if not (t.kind == "other" and t.weight == 0)]
     # "Ballast wet, unit replaced": the unit is the ballast
-    strong = min((t.start for t in things if t.kind == "component" and t.value != "headlamp_assembly"), default=None)
+    strong = min(
+        (t.start for t in things if t.kind == "component" and t.value != "headlamp_assembly"), default=None
+    )
     if strong is not None:
-        things = [t for t in things if t.start < strong or text.phrase(t.start, t.end) not in ("unit", "units", "assy")]
+        things = [
+            t for t in things if t.start < strong or text.phrase(t.start, t.end) not in ("unit", "units", "assy")
+        ]
     head += [(t.start, t.end) for t in things if t.kind == "alone" and t.value != "led_module"]
     for t in things:
         if t.kind == "component":
@@ -303,7 +431,7 @@ def _clauses(text: _Text, things: Sequence[_Thing]) -> list[_Clause]:
             cuts.add(i + 1)
     edges = sorted(cuts | {n})
     out: list[_Clause] = []
-    for a, b in zip(edges, edges[1:]):
+    for a, b in zip(edges, edges[1:], strict=False):
         if a >= b:
             continue
         own_things = [t for t in things if a <= t.start < b]
@@ -313,7 +441,7 @@ def _clauses(text: _Text, things: Sequence[_Thing]) -> list[_Clause]:
         if len({v[2].value for v in strong}) > 1:
             first_thing = own_things[0].start if own_things else n
             active = strong[0][0] < first_thing
-            for before, v in zip(strong, strong[1:]):
+            for before, v in zip(strong, strong[1:], strict=False):
                 if v[2].value == before[2].value and v[2].weight == before[2].weight:
                     continue
                 if v[2].value == "diagnosed" and v[2].weight == 3:
@@ -323,16 +451,20 @@ def _clauses(text: _Text, things: Sequence[_Thing]) -> list[_Clause]:
                 if v[2].weight >= 4 and not any(t.start > v[0] for t in own_things):
                     continue  # "replace bulb declined"
                 if active:
-                    if any(before[0] < t.start < v[0] for t in own_things) or v[2].value in ("inspected", "diagnosed"):
+                    if any(before[0] < t.start < v[0] for t in own_things) or v[2].value in (
+                        "inspected",
+                        "diagnosed",
+                    ):
                         pieces.append(v[0])
                     elif before[2].weight < 4:
                         pieces.append(v[0])
                 else:
                     pieces.append(before[1])
         pieces = sorted(set(pieces)) + [b]
-        for x, y in zip(pieces, pieces[1:]):
-            out.append(_Clause(x, y, [t for t in own_things if x <= t.start < y],
-                               [v for v in own_verbs if x <= v[0] < y]))
+        for x, y in zip(pieces, pieces[1:], strict=False):
+            out.append(
+                _Clause(x, y, [t for t in own_things if x <= t.start < y], [v for v in own_verbs if x <= v[0] < y])
+            )
     asides = {h.start for h in text.groups[_JOIN] if any(e.field == "aside" for e in h.entries)}
     kept = [c for c in out if c.start not in asides]
     if any(c.actions or c.things for c in kept):
@@ -350,7 +482,7 @@ def _clauses(text: _Text, things: Sequence[_Thing]) -> list[_Clause]:
 
 
 def _names_unknown(text: _Text, clause: _Clause) -> bool:
-    """Whether a verb stands right beside a word that is not known: then it speaks of that, not of a neighbour's part."""
+    """Whether a verb stands right beside an unknown word: then it speaks of that, not of a neighbour's part."""
     for a, b, _ in clause.actions:
         for i in (a - 1, b):
             if clause.start <= i < clause.end:
@@ -371,24 +503,36 @@ def _settle_actions(clauses: list[_Clause], quiet: Sequence[bool]) -> str | None
                 whole_line = c.action
             continue
         before = next((x for x in reversed(clauses[:i]) if x.things), None)
-        after = next((x for x in clauses[i + 1:] if x.things), None)
-        if before is not None and (before.action is None or (
+        after = next((x for x in clauses[i + 1 :] if x.things), None)
+        if before is not None and (
+            before.action is None
+            or (
                 (c.action in _PHYSICAL and before.action in ("inspected", "diagnosed", "advised") and c.weight > 0)
-                or (c.action == "diagnosed" and before.action == "inspected"))):
+                or (c.action == "diagnosed" and before.action == "inspected")
+            )
+        ):
             before.action, before.weight = c.action, c.weight
         elif after is not None and after.action is None and before is None:
             after.action, after.weight = c.action, c.weight
     for i, c in enumerate(clauses):
         if c.things and c.action is None and not quiet[i]:
             before = next((x for x in reversed(clauses[:i]) if x.action), None)
-            if before is not None and before.action not in ("diagnosed", "inspected") and any(
-                    t.kind not in ("alone", "elsewhere") for t in c.things):
+            if (
+                before is not None
+                and before.action not in ("diagnosed", "inspected")
+                and any(t.kind not in ("alone", "elsewhere") for t in c.things)
+            ):
                 c.action, c.weight = before.action, before.weight
     return whole_line
 
 
-def _resolve(clause: _Clause, text: _Text, head: Sequence[tuple[int, int]], elsewhere: Sequence[tuple[int, int]],
-             has_damage: bool) -> tuple[list[tuple[str, bool, str]], list[str], bool, bool]:
+def _resolve(
+    clause: _Clause,
+    text: _Text,
+    head: Sequence[tuple[int, int]],
+    elsewhere: Sequence[tuple[int, int]],
+    has_damage: bool,
+) -> tuple[list[tuple[str, bool, str]], list[str], bool, bool]:
     """Parts of a clause as (component, told by itself, words), what comes with them, whether a part or another lamp
     than ours is named, whether only 'headlamp' is named."""
     joins = {h.start: {e.field for e in h.entries} for h in text.groups[_JOIN]}
@@ -406,7 +550,7 @@ def _resolve(clause: _Clause, text: _Text, head: Sequence[tuple[int, int]], else
         unit = next((x for x in alone if x.value == "headlamp_assembly" and x.end <= real[0].start), None)
         if unit is not None:
             links = set().union(*[joins.get(i, set()) for i in range(unit.end, real[0].start)], set())
-            slash = "/" in text.tokens[unit.end:real[0].start]
+            slash = "/" in text.tokens[unit.end : real[0].start]
             other_lamp = any(unit.end <= e[0] < real[0].start for e in own_else)
             if ("with" in links or ("and" in links and not slash)) and not other_lamp and real[0].value != _OTHER:
                 real = [replace(unit, kind="component"), *real]
@@ -428,7 +572,7 @@ def _resolve(clause: _Clause, text: _Text, head: Sequence[tuple[int, int]], else
                 between |= joins.get(i, set())
             if any(v[0] >= previous.end and v[1] <= t.start for v in clause.actions):
                 between.add("and")
-            if text.tokens[previous.end:t.start].count("/"):
+            if text.tokens[previous.end : t.start].count("/"):
                 between.add("and")
         else:
             for i in range(clause.start, t.start):
@@ -453,14 +597,18 @@ def _resolve(clause: _Clause, text: _Text, head: Sequence[tuple[int, int]], else
         roles.append(role)
         previous = t
 
-    for things, r in zip(groups, roles):
+    for things, r in zip(groups, roles, strict=False):
         if r in ("without", "place"):
             continue
         thing = next((t for t in reversed(things) if any(n in t.value.split("|") for n in _HEAD_NOUNS)), None)
         if thing is None:  # "ballast headlamp assembly" is the ballast
             thing = next((t for t in reversed(things) if t.value != "headlamp_assembly"), things[-1])
         values = thing.value
-        where = text.phrase(things[0].start, things[-1].end) if len(things) > 1 else text.phrase(thing.start, thing.end)
+        where = (
+            text.phrase(things[0].start, things[-1].end)
+            if len(things) > 1
+            else text.phrase(thing.start, thing.end)
+        )
         if thing.kind == "other":
             if r == "main":
                 found.append((_OTHER, True, where))
@@ -515,19 +663,32 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
     things, head, elsewhere = _things(t)
     negations = t.groups[_NOT]
     reasons_at = [(h.start, e.value) for h in t.groups[_REASON] if not _denied(h, negations) for e in h.entries]
-    symptoms = [h for h in t.groups[_SYMPTOM] if not _denied(h, negations)
-                or t.tokens[h.start] in ("no", "not", "kein", "keine", "pas", "non", "sin", "ohne")]
-    has_damage = any(v == "collision" for _, v in reasons_at) or any(
-        e.value == "water_inside" for h in symptoms for e in h.entries) or any(
-        t.phrase(h.start, h.end) not in ("removed", "remove", "removal") for h in t.groups[_UNIT])
+    symptoms = [
+        h
+        for h in t.groups[_SYMPTOM]
+        if not _denied(h, negations)
+        or t.tokens[h.start] in ("no", "not", "kein", "keine", "pas", "non", "sin", "ohne")
+    ]
+    has_damage = (
+        any(v == "collision" for _, v in reasons_at)
+        or any(e.value == "water_inside" for h in symptoms for e in h.entries)
+        or any(t.phrase(h.start, h.end) not in ("removed", "remove", "removal") for h in t.groups[_UNIT])
+    )
     clauses = _clauses(t, things)
     unit_told = bool(t.groups[_UNIT]) or any(e.value == "aim" for h in t.groups[_FLAG] for e in h.entries)
 
     def in_clause(c: _Clause, start: int) -> bool:
         return c.start <= start < c.end
 
-    quiet = [any(in_clause(c, h.start) for h in symptoms for e in h.entries if e.field == "symptom"
-                 and e.value != "other") for c in clauses]
+    quiet = [
+        any(
+            in_clause(c, h.start)
+            for h in symptoms
+            for e in h.entries
+            if e.field == "symptom" and e.value != "other"
+        )
+        for c in clauses
+    ]
     verbs_present = any(c.action for c in clauses)
     whole_line = _settle_actions(clauses, quiet)
 
@@ -581,15 +742,23 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                 weak = None  # "plate: bulb replaced"
                 flags.append("not_headlamp")
                 about = "elsewhere"
-            elif component is None and weak in ("control_module", "switch_or_fuse") and not elsewhere and any(
-                    e.field == "lamp_word" for h in t.groups[_CONTEXT] for e in h.entries):
+            elif (
+                component is None
+                and weak in ("control_module", "switch_or_fuse")
+                and not elsewhere
+                and any(e.field == "lamp_word" for h in t.groups[_CONTEXT] for e in h.entries)
+            ):
                 component, weak = weak, None  # "body control module recoded, lights ok"
             renews_out = [f[0] for f in ours if f is not first] + renews
             for c, more, more_renews in resolved:
                 if c is not main and c.action == main.action and main.action == "replaced":
                     renews_out += [f[0] for f in more if f[0] != _OTHER] + more_renews
-            if len(ours) > 1 or any(f[0] not in (first[0], _OTHER) for c, more, _ in resolved if c is not main
-                                    and c.action == main.action for f in more):
+            if len(ours) > 1 or any(
+                f[0] not in (first[0], _OTHER)
+                for c, more, _ in resolved
+                if c is not main and c.action == main.action
+                for f in more
+            ):
                 if any(r not in (first[0], _PIECE, "unknown") for r in renews_out):
                     flags.append("kit")
         elif found:
@@ -616,9 +785,16 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                 about = "elsewhere"
             elif any(x.kind == "category" for x in main.things):
                 component, how = "unknown", "headlamp and a category"
-            elif units and not lamps and (has_damage or (unit_told and main.action != "replaced")
-                                          or bool(t.groups[_UNIT]) or main.action in (
-                    "refitted", "repaired", "cleaned", "adjusted")):
+            elif (
+                units
+                and not lamps
+                and (
+                    has_damage
+                    or (unit_told and main.action != "replaced")
+                    or bool(t.groups[_UNIT])
+                    or main.action in ("refitted", "repaired", "cleaned", "adjusted")
+                )
+            ):
                 component, how = "headlamp_assembly", "headlamp, and words of the whole unit"
             elif main.action in _HANDS_ON_UNIT or not verbs_present:
                 if not all(_known_next(t, x.end) for x in values):
@@ -641,8 +817,12 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
             flags.append("not_headlamp")
             about = "elsewhere"
             used.append(t.phrase(main.things[0].start, main.things[0].end))
-    if component is None and weak is None and about == "nothing" and any(
-            e.field.startswith("context") for h in t.groups[_CONTEXT] for e in h.entries):
+    if (
+        component is None
+        and weak is None
+        and about == "nothing"
+        and any(e.field.startswith("context") for h in t.groups[_CONTEXT] for e in h.entries)
+    ):
         acted = min((c.action for c in clauses if c.action), key=lambda a: _OF_LINE[a], default=None)
         if acted is not None and not elsewhere:
             component, how = "unknown", "a headlamp matter, no part named"
@@ -684,9 +864,14 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
     if not sides:
         if main is not None:
             # another clause's: one that found a side good last, those before first, the nearest first
-            for c in sorted((c for c in clauses if c is not main and not any(x.value == _OTHER for x in c.things)),
-                            key=lambda c: (c.action == "inspected" and main.action != "inspected",
-                                           c.start > main.start, abs(c.start - main.start))):
+            for c in sorted(
+                (c for c in clauses if c is not main and not any(x.value == _OTHER for x in c.things)),
+                key=lambda c: (
+                    c.action == "inspected" and main.action != "inspected",
+                    c.start > main.start,
+                    abs(c.start - main.start),
+                ),
+            ):
                 sides = _side_symbols(t, things, [c])
                 if sides:
                     break
@@ -706,8 +891,11 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         follow = [c for c in clauses if c.objectless and c.action == main.action and c is not main]
         if "both" in _side_symbols(t, things, follow):
             sides = {"both"}
-    if main is not None and (main.is_swap or any(c.is_swap and (c.objectless or c is main) for c in clauses)) and (
-            action == "diagnosed"):
+    if (
+        main is not None
+        and (main.is_swap or any(c.is_swap and (c.objectless or c is main) for c in clauses))
+        and (action == "diagnosed")
+    ):
         sides = {"both"}
         if "swap_test" not in flags:
             flags.append("swap_test")
@@ -718,8 +906,12 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         used.append(t.phrase(h.start, h.end))
 
     # beam, category
-    beams = {e.value for h in t.groups[_BEAM] for e in h.entries if e.field.startswith("beam") and e.field != "beam_hint"
-             and (main is None or in_clause(main, h.start))}
+    beams = {
+        e.value
+        for h in t.groups[_BEAM]
+        for e in h.entries
+        if e.field.startswith("beam") and e.field != "beam_hint" and (main is None or in_clause(main, h.start))
+    }
     if not beams:
         beams = {e.value for h in t.groups[_BEAM] for e in h.entries if e.field != "beam_hint"}
     hints = {e.value for h in t.groups[_BEAM] for e in h.entries if e.field == "beam_hint"}
@@ -730,8 +922,11 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
     categories = [e.value for h in t.groups[_THING] for e in h.entries if e.field == "category"]
 
     # reason
-    elsewhere_clauses = [c for c in clauses if c.things and c is not main and c.action is not None and main is not None
-                         and c.action != main.action]
+    elsewhere_clauses = [
+        c
+        for c in clauses
+        if c.things and c is not main and c.action is not None and main is not None and c.action != main.action
+    ]
     told = {v for s, v in reasons_at if not any(in_clause(c, s) for c in elsewhere_clauses)}
     reason = next((r for r in _REASONS if r in told), None)
     if pair and len(sides) == 1 and sides & {"left", "right", "near", "off", "driver", "passenger", "fr"}:
@@ -746,7 +941,9 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                 flags.append(e.value)
     flags = [f for f in flags if not _flag_moot(f, action)]
 
-    symptom, complaint_symptom, lit, symptom_words = _read_symptom(t, things, head, elsewhere, symptoms, beam, clauses)
+    symptom, complaint_symptom, lit, symptom_words = _read_symptom(
+        t, things, head, elsewhere, symptoms, beam, clauses
+    )
     comeback = bool(t.groups[_COMEBACK])
     if about == "nothing" and lit:
         about = "light"
@@ -755,22 +952,43 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
     words = " | ".join(dict.fromkeys(w for w in used + symptom_words if w))
     if t.mended:
         words += f" ({', '.join(dict.fromkeys(t.mended))})"
-    unread = (component == "unknown" or (about in ("headlamp", "light") and component is None and weak is None)) and (
-        action in (None, "replaced"))
+    unread = (
+        component == "unknown" or (about in ("headlamp", "light") and component is None and weak is None)
+    ) and (action in (None, "replaced"))
     light = "led" if "led" in t.tokens else None
     if any(x in ("xenon", "hid", "discharge", "bixenon", "gdl") for x in t.tokens) or any(
-            c.startswith("D") for c in categories):
+        c.startswith("D") for c in categories
+    ):
         light = "discharge"
     if light is not None:
         component, weak = (resolve_component(c, light) if c and f"@{light}" in c else c for c in (component, weak))
     drop = {component, weak, None, "unknown", _PIECE}
-    return Reading(component, weak, about, "+".join(sorted(sides)), pair, two, plural, beam, hint,
-                   categories[0] if categories else None, action,
-                   main is not None and (component is not None or weak is not None), reason, symptom,
-                   complaint_symptom, comeback, tuple(dict.fromkeys(flags)),
-                   tuple(dict.fromkeys(r.split("|")[0] for r in renews_out if r.split("|")[0] not in drop)), words, how,
-                   symptom is not None if component not in (None, "unknown") and reason is None else
-                   component in (None, "unknown") and (symptom is not None or reason == "failed"), unread)
+    return Reading(
+        component,
+        weak,
+        about,
+        "+".join(sorted(sides)),
+        pair,
+        two,
+        plural,
+        beam,
+        hint,
+        categories[0] if categories else None,
+        action,
+        main is not None and (component is not None or weak is not None),
+        reason,
+        symptom,
+        complaint_symptom,
+        comeback,
+        tuple(dict.fromkeys(flags)),
+        tuple(dict.fromkeys(r.split("|")[0] for r in renews_out if r.split("|")[0] not in drop)),
+        words,
+        how,
+        symptom is not None
+        if component not in (None, "unknown") and reason is None
+        else component in (None, "unknown") and (symptom is not None or reason == "failed"),
+        unread,
+    )
 
 
 def _flag_moot(flag: str, action: str | None) -> bool:
@@ -788,11 +1006,21 @@ def _flag_moot(flag: str, action: str | None) -> bool:
     return False
 
 
-def head_elsewhere_free(head: Sequence[tuple[int, int]], elsewhere: Sequence[tuple[int, int]], main: _Clause,
-                        clauses: Sequence[_Clause]) -> bool:
+def head_elsewhere_free(
+    head: Sequence[tuple[int, int]],
+    elsewhere: Sequence[tuple[int, int]],
+    main: _Clause,
+    clauses: Sequence[_Clause],
+) -> bool:
     """Whether other clauses of the text make it a headlamp matter and none makes it another lamp's."""
-    return bool(head) and not any(main.start <= e[0] < main.end for e in elsewhere) and not (
-        elsewhere and min(abs(e[0] - main.start) for e in elsewhere) < min(abs(h[0] - main.start) for h in head))
+    return (
+        bool(head)
+        and not any(main.start <= e[0] < main.end for e in elsewhere)
+        and not (
+            elsewhere
+            and min(abs(e[0] - main.start) for e in elsewhere) < min(abs(h[0] - main.start) for h in head)
+        )
+    )
 
 
 def _side_symbols(t: _Text, things: Sequence[_Thing], clauses: Sequence[_Clause]) -> set[str]:
@@ -820,9 +1048,14 @@ def _side_symbols(t: _Text, things: Sequence[_Thing], clauses: Sequence[_Clause]
             out.add(by_field.get("side") or by_field["side_gated"])
         elif "side_letter" in by_field:
             near = [x for x in things if x.end == h.start or x.start == h.end] or [
-                x for g in (_CONTEXT, _BEAM) for x in t.groups[g] if x.end == h.start or x.start == h.end]
-            if not near and h.start >= 1 and t.tokens[h.start - 1] in BREAKS and (
-                    h.end == len(t.tokens) or t.tokens[h.end] in BREAKS):
+                x for g in (_CONTEXT, _BEAM) for x in t.groups[g] if x.end == h.start or x.start == h.end
+            ]
+            if (
+                not near
+                and h.start >= 1
+                and t.tokens[h.start - 1] in BREAKS
+                and (h.end == len(t.tokens) or t.tokens[h.end] in BREAKS)
+            ):
                 near = [x for x in things if x.end == h.start - 1]
             if near:
                 letters.add(by_field["side_letter"])
@@ -835,23 +1068,44 @@ def _side_symbols(t: _Text, things: Sequence[_Thing], clauses: Sequence[_Clause]
         out = single  # "both LH bulbs"
     elif {"left", "right"} <= out or {"near", "off"} <= out or {"driver", "passenger"} <= out:
         slash = any(t.tokens[i] == "/" for c in clauses for i in range(c.start, c.end))
-        joined = any("and" in {e.field for e in h.entries} and t.tokens[h.start] != "/" for h in t.groups[_JOIN]
-                     if any(c.start <= h.start < c.end for c in clauses)) or "both" in out or pair_in_clause
+        joined = (
+            any(
+                "and" in {e.field for e in h.entries} and t.tokens[h.start] != "/"
+                for h in t.groups[_JOIN]
+                if any(c.start <= h.start < c.end for c in clauses)
+            )
+            or "both" in out
+            or pair_in_clause
+        )
         out = {"both"} if joined or not slash else {"unknown"}
     return out
 
 
-def _read_symptom(t: _Text, things: Sequence[_Thing], head: Sequence[tuple[int, int]],
-                  elsewhere: Sequence[tuple[int, int]], symptoms: Sequence[Hit], beam: str | None,
-                  clauses: Sequence[_Clause]) -> tuple[str | None, str | None, bool, list[str]]:
+def _read_symptom(
+    t: _Text,
+    things: Sequence[_Thing],
+    head: Sequence[tuple[int, int]],
+    elsewhere: Sequence[tuple[int, int]],
+    symptoms: Sequence[Hit],
+    beam: str | None,
+    clauses: Sequence[_Clause],
+) -> tuple[str | None, str | None, bool, list[str]]:
     """Symptom as told in a description, in a complaint, whether any light is spoken of, and the words."""
     light = [(h.start, h.end) for h in t.groups[_CONTEXT]]
-    light += [(x.start, x.end) for x in things if x.kind in ("generic", "alone", "component", "category")
-              or (x.kind == "in_context" and x.value.startswith("lamp"))]
+    light += [
+        (x.start, x.end)
+        for x in things
+        if x.kind in ("generic", "alone", "component", "category")
+        or (x.kind == "in_context" and x.value.startswith("lamp"))
+    ]
     weak_light = [(x.start, x.end) for x in things if x.kind == "in_context"]
     segments = _segments(t)
-    other_parts = [(x.start, x.end) for x in things if x.kind in ("component", "in_context") and not any(
-        v in ("lamp", "headlamp_assembly", _PIECE) for v in x.value.split("|"))]
+    other_parts = [
+        (x.start, x.end)
+        for x in things
+        if x.kind in ("component", "in_context")
+        and not any(v in ("lamp", "headlamp_assembly", _PIECE) for v in x.value.split("|"))
+    ]
     described: set[str] = set()
     complained: set[str] = set()
     words: list[str] = []
@@ -859,7 +1113,8 @@ def _read_symptom(t: _Text, things: Sequence[_Thing], head: Sequence[tuple[int, 
     carried = "nothing"
     for a, b in segments:
         has_head = any(a <= h[0] < b for h in head) or any(
-            a <= h.start < b and any(e.field.startswith("context") for e in h.entries) for h in t.groups[_CONTEXT])
+            a <= h.start < b and any(e.field.startswith("context") for e in h.entries) for h in t.groups[_CONTEXT]
+        )
         has_else = any(a <= e[0] < b for e in elsewhere)
         has_light = any(a <= x[0] < b for x in light)
         has_other = any(x.kind == "other" and a <= x.start < b for x in things)
@@ -881,20 +1136,33 @@ def _read_symptom(t: _Text, things: Sequence[_Thing], head: Sequence[tuple[int, 
             spoken = True
         for h in own:
             for e in h.entries:
-                generic = "light" in t.phrase(h.start, h.end) or "lamp" in t.phrase(h.start, h.end) or (
-                    "bulb" in t.phrase(h.start, h.end)) or "beam" in t.phrase(h.start, h.end)
+                generic = (
+                    "light" in t.phrase(h.start, h.end)
+                    or "lamp" in t.phrase(h.start, h.end)
+                    or ("bulb" in t.phrase(h.start, h.end))
+                    or "beam" in t.phrase(h.start, h.end)
+                )
                 if state in ("else", "other") and not (generic and not has_else and not has_other):
                     continue
                 if state in ("nothing", "weak") and not generic:
                     continue
-                if e.field == "symptom_in_complaint" and t.phrase(h.start, h.end) == "no" and not any(
-                        h.end <= x[0] <= h.end + 3 for x in light):
+                if (
+                    e.field == "symptom_in_complaint"
+                    and t.phrase(h.start, h.end) == "no"
+                    and not any(h.end <= x[0] <= h.end + 3 for x in light)
+                ):
                     continue
                 complained.add(e.value)
                 # "light switch u/s" tells of the switch
-                about_part = e.value == "low_beam_dark" and any(a <= x[0] < b for x in other_parts) and (
-                    "light" not in t.phrase(h.start, h.end) and "beam" not in t.phrase(h.start, h.end)
-                    and "working" not in t.phrase(h.start, h.end))
+                about_part = (
+                    e.value == "low_beam_dark"
+                    and any(a <= x[0] < b for x in other_parts)
+                    and (
+                        "light" not in t.phrase(h.start, h.end)
+                        and "beam" not in t.phrase(h.start, h.end)
+                        and "working" not in t.phrase(h.start, h.end)
+                    )
+                )
                 if e.field == "symptom" and not about_part and (e.value != "other" or e.weight >= 2):
                     described.add(e.value)
                 words.append(t.phrase(h.start, h.end))
@@ -918,10 +1186,11 @@ def _segments(t: _Text) -> list[tuple[int, int]]:
     """Spans between breaks and joining words."""
     joins = {h.start for h in t.groups[_JOIN] if any(e.field == "then" for e in h.entries)}
     edges = [0] + [i + 1 for i, x in enumerate(t.tokens) if x in BREAKS or i in joins] + [len(t.tokens)]
-    return [(a, b) for a, b in zip(edges, edges[1:]) if a < b]
+    return [(a, b) for a, b in zip(edges, edges[1:], strict=False) if a < b]
 
 
 # ---------------------------------------------------------------------------------------------------------- helpers
+
 
 def resolve_component(code: str | None, lighting: str | None) -> str | None:
     """A component among "value@lighting" choices: the one of the vehicle's lighting, else the one without condition.
@@ -970,8 +1239,21 @@ def read_side(text: str | None, vocabulary: Vocabulary) -> str:
     if text is None or not text.strip():
         return ""
     value = " ".join(plain(text).split())
-    direct = {"l": "left", "r": "right", "b": "both", "n": "near", "o": "off", "none": "none", "unknown": "unknown",
-              "n/a": "none", "-": "none", "lr": "both", "l/r": "both", "rl": "both", "2": "both"}
+    direct = {
+        "l": "left",
+        "r": "right",
+        "b": "both",
+        "n": "near",
+        "o": "off",
+        "none": "none",
+        "unknown": "unknown",
+        "n/a": "none",
+        "-": "none",
+        "lr": "both",
+        "l/r": "both",
+        "rl": "both",
+        "2": "both",
+    }
     if value in direct:
         return direct[value]
     t = _Text(text, vocabulary, ("de", "fr", "it", "es"))
@@ -1039,8 +1321,9 @@ def read_place(text: str, vocabulary: Vocabulary, drive_side: str | None = None)
     return side, component
 
 
-def read_not_original(text: str | None, vocabulary: Vocabulary, drive_side: str | None = None
-                      ) -> tuple[list[tuple[str, str]] | None, list[str]]:
+def read_not_original(
+    text: str | None, vocabulary: Vocabulary, drive_side: str | None = None
+) -> tuple[list[tuple[str, str]] | None, list[str]]:
     """Places of parts that were seen not to be the first ones, and the pieces that could not be read.
 
     "L:lamp;R:ballast;C:module" gives ([("left", "lamp"), ("right", "ballast"), ("none", "control_module")], []);
@@ -1069,7 +1352,8 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
     parts: part_number, part_name, and optionally component, light_source_category, renews (explicit ones win).
     Returns one row a row: part_number, component (null: not told, or none of ours), choices (the same
     with what depends on the vehicle's lighting, see resolve_component), is_other (the name is of another
-    part or lamp), weak_component (a "fuse" or "bulb": a headlamp's only where the line says so), light_source_category, renews (","-joined), component_rule ("column", "name" or null), sides
+    part or lamp), weak_component (a "fuse" or "bulb": a headlamp's only where the line says so),
+    light_source_category, renews (","-joined), component_rule ("column", "name" or null), sides
     (symbols for resolve_side, "" where the name has none).
     """
     n = parts.height
@@ -1079,8 +1363,14 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
 
     rows = []
     cache: dict[tuple, tuple] = {}
-    for number, name, given, category, renews in zip(column("part_number"), column("part_name"), column("component"),
-                                                     column("light_source_category"), column("renews")):
+    for number, name, given, category, renews in zip(
+        column("part_number"),
+        column("part_name"),
+        column("component"),
+        column("light_source_category"),
+        column("renews"),
+        strict=False,
+    ):
         key = (name, given, category, renews)
         if key not in cache:
             r = read_text(name, vocabulary)
@@ -1101,23 +1391,54 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
         own = cache[key][0]
         told = resolve_component(own, None)
         rows.append((number, None if told == "unknown" else told, own, *cache[key][1:]))
-    return pl.DataFrame(rows, orient="row", schema={
-        "part_number": pl.String, "component": pl.String, "choices": pl.String, "is_other": pl.Boolean, "weak_component": pl.String,
-        "light_source_category": pl.String, "renews": pl.String, "component_rule": pl.String, "sides": pl.String})
+    return pl.DataFrame(
+        rows,
+        orient="row",
+        schema={
+            "part_number": pl.String,
+            "component": pl.String,
+            "choices": pl.String,
+            "is_other": pl.Boolean,
+            "weak_component": pl.String,
+            "light_source_category": pl.String,
+            "renews": pl.String,
+            "component_rule": pl.String,
+            "sides": pl.String,
+        },
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------- lines
 
 _READING_FIELDS = {
-    "component": pl.String, "weak": pl.String, "about": pl.String, "sides": pl.String, "pair": pl.Boolean,
-    "two": pl.Boolean, "plural": pl.Boolean, "beam": pl.String, "hint": pl.String, "category": pl.String, "action": pl.String,
-    "own": pl.Boolean, "reason": pl.String, "symptom": pl.String, "complaint_symptom": pl.String,
-    "comeback": pl.Boolean, "flags": pl.String, "renews": pl.String, "words": pl.String, "how": pl.String,
-    "fault": pl.Boolean, "unread": pl.Boolean,
+    "component": pl.String,
+    "weak": pl.String,
+    "about": pl.String,
+    "sides": pl.String,
+    "pair": pl.Boolean,
+    "two": pl.Boolean,
+    "plural": pl.Boolean,
+    "beam": pl.String,
+    "hint": pl.String,
+    "category": pl.String,
+    "action": pl.String,
+    "own": pl.Boolean,
+    "reason": pl.String,
+    "symptom": pl.String,
+    "complaint_symptom": pl.String,
+    "comeback": pl.Boolean,
+    "flags": pl.String,
+    "renews": pl.String,
+    "words": pl.String,
+    "how": pl.String,
+    "fault": pl.Boolean,
+    "unread": pl.Boolean,
 }
 
 
-def _readings(texts: pl.Series, prefix: str, key: str, vocabulary: Vocabulary, languages: Sequence[str]) -> pl.DataFrame:
+def _readings(
+    texts: pl.Series, prefix: str, key: str, vocabulary: Vocabulary, languages: Sequence[str]
+) -> pl.DataFrame:
     unique = texts.drop_nulls().unique().sort().to_list()
     memory: dict[str, Reading] = {}
     rows = []
@@ -1126,11 +1447,36 @@ def _readings(texts: pl.Series, prefix: str, key: str, vocabulary: Vocabulary, l
         r = memory.get(folded)
         if r is None:
             r = memory[folded] = read_text(folded, vocabulary, languages)
-        rows.append((text, r.component, r.weak_component, r.about, r.sides, r.pair, r.two, r.plural, r.beam, r.beam_hint, r.category,
-                     r.action, r.has_own_thing, r.reason, r.symptom, r.complaint_symptom, r.comeback,
-                     ",".join(r.flags), ",".join(r.renews), r.words, r.how, r.told_fault, r.unread))
-    return pl.DataFrame(rows, orient="row",
-                        schema={key: pl.String} | {f"{prefix}{k}": v for k, v in _READING_FIELDS.items()})
+        rows.append(
+            (
+                text,
+                r.component,
+                r.weak_component,
+                r.about,
+                r.sides,
+                r.pair,
+                r.two,
+                r.plural,
+                r.beam,
+                r.beam_hint,
+                r.category,
+                r.action,
+                r.has_own_thing,
+                r.reason,
+                r.symptom,
+                r.complaint_symptom,
+                r.comeback,
+                ",".join(r.flags),
+                ",".join(r.renews),
+                r.words,
+                r.how,
+                r.told_fault,
+                r.unread,
+            )
+        )
+    return pl.DataFrame(
+        rows, orient="row", schema={key: pl.String} | {f"{prefix}{k}": v for k, v in _READING_FIELDS.items()}
+    )
 
 
 def _fill(frame: pl.DataFrame) -> pl.DataFrame:
@@ -1144,15 +1490,17 @@ def _fill(frame: pl.DataFrame) -> pl.DataFrame:
     out = frame.select(columns)
     texts = [n for n, d in LINE_COLUMNS.items() if d == pl.String()]
     return out.with_columns(
-        pl.when(pl.col(n).str.strip_chars() == "").then(None).otherwise(pl.col(n)).alias(n) for n in texts)
+        pl.when(pl.col(n).str.strip_chars() == "").then(None).otherwise(pl.col(n)).alias(n) for n in texts
+    )
 
 
 def _mapped(frame: pl.DataFrame, keys: Sequence[str], name: str, dtype: type, function) -> pl.DataFrame:
     """A column made by calling a function once per combination of other columns."""
     unique = frame.select(keys).unique(maintain_order=True)
     values = pl.Series(name, [function(*row) for row in unique.iter_rows()], dtype=dtype)
-    return frame.join(unique.with_columns(values), on=list(keys), how="left", nulls_equal=True,
-                      maintain_order="left")
+    return frame.join(
+        unique.with_columns(values), on=list(keys), how="left", nulls_equal=True, maintain_order="left"
+    )
 
 
 def writes_front_left(lines: pl.DataFrame) -> bool:
@@ -1165,9 +1513,16 @@ def writes_front_left(lines: pl.DataFrame) -> bool:
     return False
 
 
-def classify_lines(lines: pl.DataFrame, vocabulary: Vocabulary, parts: pl.DataFrame | None = None, *,
-                   default_drive_side: str | None = None, default_lighting: str | None = None,
-                   catalogue_wins: bool = True, languages: Sequence[str] = ()) -> pl.DataFrame:
+def classify_lines(
+    lines: pl.DataFrame,
+    vocabulary: Vocabulary,
+    parts: pl.DataFrame | None = None,
+    *,
+    default_drive_side: str | None = None,
+    default_lighting: str | None = None,
+    catalogue_wins: bool = True,
+    languages: Sequence[str] = (),
+) -> pl.DataFrame:
     """Repair lines read.
 
     lines: line_key and any of LINE_COLUMNS (quantity in pieces, part_cost in currency, labour_hours in hours,
@@ -1184,33 +1539,72 @@ def classify_lines(lines: pl.DataFrame, vocabulary: Vocabulary, parts: pl.DataFr
     f = _fill(lines).with_row_index("_order")
     f = f.with_columns(
         pl.when(pl.col("drive_side").str.to_lowercase().is_in(["left", "right"]))
-        .then(pl.col("drive_side").str.to_lowercase()).otherwise(pl.lit(default_drive_side)).alias("drive_side"),
-        pl.coalesce(pl.col("lighting").str.to_lowercase(), pl.lit(default_lighting, dtype=pl.String)).alias("lighting"))
-    f = f.join(_readings(f["description"], "d_", "description", vocabulary, languages), on="description", how="left",
-               maintain_order="left")
-    f = f.join(_readings(f["complaint"], "c_", "complaint", vocabulary, languages), on="complaint", how="left",
-               maintain_order="left")
-    f = f.join(_readings(f["outcome"], "o_", "outcome", vocabulary, languages).select("outcome", "o_action", "o_reason"),
-               on="outcome", how="left", maintain_order="left")
+        .then(pl.col("drive_side").str.to_lowercase())
+        .otherwise(pl.lit(default_drive_side))
+        .alias("drive_side"),
+        pl.coalesce(pl.col("lighting").str.to_lowercase(), pl.lit(default_lighting, dtype=pl.String)).alias(
+            "lighting"
+        ),
+    )
+    f = f.join(
+        _readings(f["description"], "d_", "description", vocabulary, languages),
+        on="description",
+        how="left",
+        maintain_order="left",
+    )
+    f = f.join(
+        _readings(f["complaint"], "c_", "complaint", vocabulary, languages),
+        on="complaint",
+        how="left",
+        maintain_order="left",
+    )
+    f = f.join(
+        _readings(f["outcome"], "o_", "outcome", vocabulary, languages).select("outcome", "o_action", "o_reason"),
+        on="outcome",
+        how="left",
+        maintain_order="left",
+    )
 
     # catalogue
     if parts is not None and parts.height and "part_number" in parts.columns:
-        catalogue = classify_part_names(parts, vocabulary).with_columns(
-            pl.col("part_number").map_elements(part_number_key, return_dtype=pl.String, skip_nulls=True).alias("_pn")
-        ).filter(pl.col("_pn").is_not_null()).sort("_pn", "choices", nulls_last=True).unique(
-            "_pn", keep="first", maintain_order=True)
-        catalogue = catalogue.select("_pn", k_component="choices", k_other="is_other",
-                                     k_weak="weak_component",
-                                     k_category="light_source_category", k_renews="renews", k_rule="component_rule",
-                                     k_sides="sides")
+        catalogue = (
+            classify_part_names(parts, vocabulary)
+            .with_columns(
+                pl.col("part_number")
+                .map_elements(part_number_key, return_dtype=pl.String, skip_nulls=True)
+                .alias("_pn")
+            )
+            .filter(pl.col("_pn").is_not_null())
+            .sort("_pn", "choices", nulls_last=True)
+            .unique("_pn", keep="first", maintain_order=True)
+        )
+        catalogue = catalogue.select(
+            "_pn",
+            k_component="choices",
+            k_other="is_other",
+            k_weak="weak_component",
+            k_category="light_source_category",
+            k_renews="renews",
+            k_rule="component_rule",
+            k_sides="sides",
+        )
     else:
-        catalogue = pl.DataFrame(schema={"_pn": pl.String, "k_component": pl.String, "k_other": pl.Boolean,
-                                         "k_weak": pl.String,
-                                         "k_category": pl.String, "k_renews": pl.String, "k_rule": pl.String,
-                                         "k_sides": pl.String})
+        catalogue = pl.DataFrame(
+            schema={
+                "_pn": pl.String,
+                "k_component": pl.String,
+                "k_other": pl.Boolean,
+                "k_weak": pl.String,
+                "k_category": pl.String,
+                "k_renews": pl.String,
+                "k_rule": pl.String,
+                "k_sides": pl.String,
+            }
+        )
     f = _mapped(f, ["part_number"], "_pn", pl.String, part_number_key)
     f = f.join(catalogue, on="_pn", how="left", maintain_order="left").with_columns(
-        pl.col("k_other").fill_null(False))
+        pl.col("k_other").fill_null(False)
+    )
 
     # explicit columns
     f = _mapped(f, ["component"], "x_component", pl.String, lambda t: read_component(t, vocabulary))
@@ -1219,62 +1613,108 @@ def classify_lines(lines: pl.DataFrame, vocabulary: Vocabulary, parts: pl.DataFr
 
     # component
     complaint_head = (pl.col("c_about") == "headlamp") | (
-        (pl.col("c_about") == "light") & pl.col("c_complaint_symptom").is_not_null())
+        (pl.col("c_about") == "light") & pl.col("c_complaint_symptom").is_not_null()
+    )
     complaint_else = pl.col("c_about") == "elsewhere"
     words_component = (
-        pl.when(pl.col("d_component").is_not_null()).then(
-            pl.when((pl.col("d_component") == "unknown") & pl.col("d_weak").is_not_null()
-                    & (pl.col("part_number").is_not_null() | (pl.col("part_cost") > 0) | (pl.col("quantity") > 0)))
-            .then(pl.col("d_weak")).otherwise(pl.col("d_component")))
-        .when(pl.col("d_weak").is_null()).then(
-            pl.when(complaint_head & pl.col("d_about").is_in(["nothing", "light"])
-                    & ((pl.col("d_action") == "diagnosed") | pl.col("d_symptom").is_not_null()))
-            .then(pl.lit("unknown")))
-        .when(complaint_head).then(pl.col("d_weak"))
-        .when(complaint_else.fill_null(False)).then(None)
-        .when(pl.col("d_weak").is_in(["lamp", "led_module"])).then(pl.lit("unknown"))
-        .otherwise(None))
+        pl.when(pl.col("d_component").is_not_null())
+        .then(
+            pl.when(
+                (pl.col("d_component") == "unknown")
+                & pl.col("d_weak").is_not_null()
+                & (pl.col("part_number").is_not_null() | (pl.col("part_cost") > 0) | (pl.col("quantity") > 0))
+            )
+            .then(pl.col("d_weak"))
+            .otherwise(pl.col("d_component"))
+        )
+        .when(pl.col("d_weak").is_null())
+        .then(
+            pl.when(
+                complaint_head
+                & pl.col("d_about").is_in(["nothing", "light"])
+                & ((pl.col("d_action") == "diagnosed") | pl.col("d_symptom").is_not_null())
+            ).then(pl.lit("unknown"))
+        )
+        .when(complaint_head)
+        .then(pl.col("d_weak"))
+        .when(complaint_else.fill_null(False))
+        .then(None)
+        .when(pl.col("d_weak").is_in(["lamp", "led_module"]))
+        .then(pl.lit("unknown"))
+        .otherwise(None)
+    )
     words_rule = (
-        pl.when(pl.col("d_component").is_not_null()).then(pl.concat_str(pl.lit("description: "), pl.col("d_how")))
-        .when(pl.col("d_weak").is_null()).then(
-            pl.when(words_component.is_not_null()).then(pl.lit("complaint")))
-        .when(complaint_head).then(pl.lit("description, headlamp by the complaint"))
-        .when(complaint_else.fill_null(False)).then(pl.lit("description, another lamp by the complaint"))
-        .otherwise(pl.lit("description, which lamp is not told")))
+        pl.when(pl.col("d_component").is_not_null())
+        .then(pl.concat_str(pl.lit("description: "), pl.col("d_how")))
+        .when(pl.col("d_weak").is_null())
+        .then(pl.when(words_component.is_not_null()).then(pl.lit("complaint")))
+        .when(complaint_head)
+        .then(pl.lit("description, headlamp by the complaint"))
+        .when(complaint_else.fill_null(False))
+        .then(pl.lit("description, another lamp by the complaint"))
+        .otherwise(pl.lit("description, which lamp is not told"))
+    )
     f = f.with_columns(words_component.alias("w_component"), words_rule.alias("w_rule"))
     # A part named just "fuse" or "bulb" is a headlamp's where the line or the complaint is about one.
     about_head = (pl.col("d_about") == "headlamp").fill_null(False) | (
-        complaint_head.fill_null(False) & ~pl.col("d_about").is_in(["elsewhere", "other"]).fill_null(False))
+        complaint_head.fill_null(False) & ~pl.col("d_about").is_in(["elsewhere", "other"]).fill_null(False)
+    )
     about_nothing = ~pl.col("d_about").is_in(["elsewhere", "other"]).fill_null(False) & ~(
-        complaint_else.fill_null(False))
+        complaint_else.fill_null(False)
+    )
     f = f.with_columns(
-        pl.when(pl.col("k_component").is_not_null() | pl.col("k_weak").is_null()).then(pl.col("k_component"))
-        .when(about_head).then(pl.col("k_weak"))
-        .when((pl.col("k_weak") == "lamp") & about_nothing).then(pl.lit("unknown")).alias("k_component"))
-    f = f.with_columns(pl.when((pl.col("k_component") == "unknown") & pl.col("w_component").is_null())
-                       .then(pl.lit("unknown")).otherwise(pl.col("w_component")).alias("w_component"),
-                       pl.when((pl.col("k_component") == "unknown") & pl.col("w_component").is_null())
-                       .then(pl.lit("part number's name, which lamp is not told")).otherwise(pl.col("w_rule"))
-                       .alias("w_rule"))
+        pl.when(pl.col("k_component").is_not_null() | pl.col("k_weak").is_null())
+        .then(pl.col("k_component"))
+        .when(about_head)
+        .then(pl.col("k_weak"))
+        .when((pl.col("k_weak") == "lamp") & about_nothing)
+        .then(pl.lit("unknown"))
+        .alias("k_component")
+    )
+    f = f.with_columns(
+        pl.when((pl.col("k_component") == "unknown") & pl.col("w_component").is_null())
+        .then(pl.lit("unknown"))
+        .otherwise(pl.col("w_component"))
+        .alias("w_component"),
+        pl.when((pl.col("k_component") == "unknown") & pl.col("w_component").is_null())
+        .then(pl.lit("part number's name, which lamp is not told"))
+        .otherwise(pl.col("w_rule"))
+        .alias("w_rule"),
+    )
     # A consumable booked on a line about a headlamp that was only looked at or set does not make it another matter.
     only_handled = pl.col("w_component").is_not_null() & pl.col("d_action").is_in(
-        ["inspected", "adjusted", "diagnosed", "cleaned", "refitted", "repaired"])
+        ["inspected", "adjusted", "diagnosed", "cleaned", "refitted", "repaired"]
+    )
     has_catalogue = (pl.col("k_component").is_not_null() & (pl.col("k_component") != "unknown")) | (
-        pl.col("k_other") & ~only_handled.fill_null(False))
+        pl.col("k_other") & ~only_handled.fill_null(False)
+    )
     catalogue_first = has_catalogue if catalogue_wins else (has_catalogue & pl.col("w_component").is_null())
     f = f.with_columns(
         pl.when(pl.col("x_component").is_not_null())
         .then(pl.when(pl.col("x_component") == _OTHER).then(None).otherwise(pl.col("x_component")))
-        .when(catalogue_first).then(pl.col("k_component"))
-        .otherwise(pl.col("w_component")).alias("code"),
-        pl.when(pl.col("x_component").is_not_null()).then(pl.lit("component column"))
-        .when(catalogue_first).then(
-            pl.when(pl.col("k_rule") == "column").then(pl.lit("part number")).otherwise(pl.lit("part number's name")))
-        .otherwise(pl.col("w_rule")).alias("component_rule"))
+        .when(catalogue_first)
+        .then(pl.col("k_component"))
+        .otherwise(pl.col("w_component"))
+        .alias("code"),
+        pl.when(pl.col("x_component").is_not_null())
+        .then(pl.lit("component column"))
+        .when(catalogue_first)
+        .then(
+            pl.when(pl.col("k_rule") == "column")
+            .then(pl.lit("part number"))
+            .otherwise(pl.lit("part number's name"))
+        )
+        .otherwise(pl.col("w_rule"))
+        .alias("component_rule"),
+    )
     # A headlamp's control unit is one side's ballast where the vehicle has discharge lamps and the line names a side.
     no_side = pl.col("d_sides").fill_null("").is_in(["", "both"])
-    f = f.with_columns(pl.when(no_side).then(pl.col("code").str.replace(r"\|?ballast@discharge\|?", "")
-                                             .replace("", "unknown")).otherwise(pl.col("code")).alias("code"))
+    f = f.with_columns(
+        pl.when(no_side)
+        .then(pl.col("code").str.replace(r"\|?ballast@discharge\|?", "").replace("", "unknown"))
+        .otherwise(pl.col("code"))
+        .alias("code")
+    )
     f = _mapped(f, ["code", "lighting"], "out_component", pl.String, resolve_component)
     f = _mapped(f, ["w_component", "lighting"], "said_component", pl.String, resolve_component)
 
@@ -1282,124 +1722,223 @@ def classify_lines(lines: pl.DataFrame, vocabulary: Vocabulary, parts: pl.DataFr
     booked = pl.col("part_number").is_not_null() | (pl.col("part_cost") > 0) | (pl.col("quantity") > 0)
     by_part = pl.col("component_rule").is_in(["component column", "part number", "part number's name"])
     # The words speak of another job than the part that was booked ("annual service" with a headlamp bulb on it).
-    beside = by_part & booked & ~pl.col("d_own").fill_null(False) & pl.col("d_action").is_in(
-        ["inspected", "adjusted", "diagnosed", "cleaned"]) & (pl.col("d_about") != "headlamp") & (
-        pl.col("out_component").is_not_null())
+    beside = (
+        by_part
+        & booked
+        & ~pl.col("d_own").fill_null(False)
+        & pl.col("d_action").is_in(["inspected", "adjusted", "diagnosed", "cleaned"])
+        & (pl.col("d_about") != "headlamp")
+        & (pl.col("out_component").is_not_null())
+    )
     # A report of a defect ("n/s headlamp not working") with the usual quantity 1 is no part sold.
     sold = pl.col("out_component").is_not_null() & pl.when(pl.col("d_fault").fill_null(False)).then(
-        pl.col("part_number").is_not_null() | (pl.col("part_cost") > 0)).otherwise(booked).fill_null(False)
+        pl.col("part_number").is_not_null() | (pl.col("part_cost") > 0)
+    ).otherwise(booked).fill_null(False)
     told_action = (
-        pl.when(pl.col("quantity") < 0).then(pl.lit("credited"))
-        .when(pl.col("x_action").is_not_null()).then(pl.col("x_action"))
-        .when(pl.col("o_action").is_in(["quoted", "not_fitted", "credited"])).then(pl.col("o_action"))
-        .when(beside).then(pl.lit("replaced"))
-        .when(pl.col("d_action").is_not_null()).then(pl.col("d_action"))
-        .when(sold).then(pl.lit("replaced"))
-        .otherwise(pl.lit("none")))
+        pl.when(pl.col("quantity") < 0)
+        .then(pl.lit("credited"))
+        .when(pl.col("x_action").is_not_null())
+        .then(pl.col("x_action"))
+        .when(pl.col("o_action").is_in(["quoted", "not_fitted", "credited"]))
+        .then(pl.col("o_action"))
+        .when(beside)
+        .then(pl.lit("replaced"))
+        .when(pl.col("d_action").is_not_null())
+        .then(pl.col("d_action"))
+        .when(sold)
+        .then(pl.lit("replaced"))
+        .otherwise(pl.lit("none"))
+    )
     action_rule = (
-        pl.when(pl.col("quantity") < 0).then(pl.lit("negative quantity"))
-        .when(pl.col("x_action").is_not_null()).then(pl.lit("action column"))
-        .when(pl.col("o_action").is_in(["quoted", "not_fitted", "credited"])).then(pl.lit("outcome column"))
-        .when(beside).then(pl.lit("part booked beside another job"))
-        .when(pl.col("d_action").is_not_null()).then(pl.lit("description"))
-        .when(sold).then(pl.lit("part booked, no verb"))
-        .otherwise(pl.lit("nothing told")))
+        pl.when(pl.col("quantity") < 0)
+        .then(pl.lit("negative quantity"))
+        .when(pl.col("x_action").is_not_null())
+        .then(pl.lit("action column"))
+        .when(pl.col("o_action").is_in(["quoted", "not_fitted", "credited"]))
+        .then(pl.lit("outcome column"))
+        .when(beside)
+        .then(pl.lit("part booked beside another job"))
+        .when(pl.col("d_action").is_not_null())
+        .then(pl.lit("description"))
+        .when(sold)
+        .then(pl.lit("part booked, no verb"))
+        .otherwise(pl.lit("nothing told"))
+    )
     f = f.with_columns(told_action.alias("out_action"), action_rule.alias("action_rule"))
 
     # sides
-    f = _mapped(f, ["d_sides", "drive_side"], "d_side", pl.String,
-                lambda s, d: resolve_side(s or "", d, front_right))
-    f = _mapped(f, ["c_sides", "drive_side"], "c_side", pl.String,
-                lambda s, d: resolve_side(s or "", d, front_right))
-    f = _mapped(f, ["x_sides", "drive_side"], "x_side", pl.String,
-                lambda s, d: "none" if s == "none" else resolve_side(s or "", d, front_right))
-    f = _mapped(f, ["k_sides", "drive_side"], "k_side", pl.String,
-                lambda s, d: resolve_side(s or "", d, front_right))
+    f = _mapped(
+        f, ["d_sides", "drive_side"], "d_side", pl.String, lambda s, d: resolve_side(s or "", d, front_right)
+    )
+    f = _mapped(
+        f, ["c_sides", "drive_side"], "c_side", pl.String, lambda s, d: resolve_side(s or "", d, front_right)
+    )
+    f = _mapped(
+        f,
+        ["x_sides", "drive_side"],
+        "x_side",
+        pl.String,
+        lambda s, d: "none" if s == "none" else resolve_side(s or "", d, front_right),
+    )
+    f = _mapped(
+        f, ["k_sides", "drive_side"], "k_side", pl.String, lambda s, d: resolve_side(s or "", d, front_right)
+    )
     pairable = pl.col("out_component").is_in(_SIDED_PAIRS)
     unsided = pl.col("out_component").is_in(sorted(vocabulary.unsided))
     two = ((pl.col("quantity").abs() == 2) | pl.col("d_two").fill_null(False)) & pairable
     paired_words = pl.col("d_pair").fill_null(False)
     names_no_side = pl.col("d_sides").fill_null("") == ""
     # One piece of a numbered part that is called a pair: one side of it, and which one is not told.
-    one_of_pair = paired_words & names_no_side & (pl.col("quantity").abs() == 1).fill_null(False) & (
-        pl.col("part_number").is_not_null()) & ~pl.col("d_two").fill_null(False)
+    one_of_pair = (
+        paired_words
+        & names_no_side
+        & (pl.col("quantity").abs() == 1).fill_null(False)
+        & (pl.col("part_number").is_not_null())
+        & ~pl.col("d_two").fill_null(False)
+    )
     # "Headlamp bulbs replaced": both, unless one piece of a numbered part was booked or the complaint names one side.
-    many = pl.col("d_plural").fill_null(False) & ~pl.col("c_side").is_in(["left", "right"]).fill_null(False) & ~(
-        (pl.col("quantity").abs() == 1) & pl.col("part_number").is_not_null()).fill_null(False)
+    many = (
+        pl.col("d_plural").fill_null(False)
+        & ~pl.col("c_side").is_in(["left", "right"]).fill_null(False)
+        & ~((pl.col("quantity").abs() == 1) & pl.col("part_number").is_not_null()).fill_null(False)
+    )
     side = (
-        pl.when(pl.col("out_component").is_null()).then(None)
-        .when(unsided).then(pl.lit("none"))
-        .when(pl.col("x_side") != "unknown").then(pl.col("x_side"))
-        .when(pl.col("d_side") != "unknown").then(pl.col("d_side"))
-        .when(names_no_side & pl.col("k_side").is_in(["left", "right"])).then(pl.col("k_side"))
-        .when(names_no_side & ~one_of_pair & (paired_words | two)).then(pl.lit("both"))
-        .when(names_no_side & many).then(pl.lit("both"))
-        .otherwise(pl.lit("unknown")))
+        pl.when(pl.col("out_component").is_null())
+        .then(None)
+        .when(unsided)
+        .then(pl.lit("none"))
+        .when(pl.col("x_side") != "unknown")
+        .then(pl.col("x_side"))
+        .when(pl.col("d_side") != "unknown")
+        .then(pl.col("d_side"))
+        .when(names_no_side & pl.col("k_side").is_in(["left", "right"]))
+        .then(pl.col("k_side"))
+        .when(names_no_side & ~one_of_pair & (paired_words | two))
+        .then(pl.lit("both"))
+        .when(names_no_side & many)
+        .then(pl.lit("both"))
+        .otherwise(pl.lit("unknown"))
+    )
     side_rule = (
-        pl.when(pl.col("out_component").is_null()).then(None)
-        .when(unsided).then(pl.lit("has none"))
-        .when(pl.col("x_side") != "unknown").then(pl.lit("side column"))
-        .when(pl.col("d_side") != "unknown").then(pl.lit("description"))
-        .when(names_no_side & pl.col("k_side").is_in(["left", "right"])).then(pl.lit("part number's name"))
-        .when(one_of_pair).then(pl.lit("one of a pair"))
-        .when(names_no_side & paired_words).then(pl.lit("called a pair"))
-        .when(names_no_side & two).then(pl.lit("two of it"))
-        .when(names_no_side & many).then(pl.lit("named in the plural"))
-        .when(names_no_side).then(pl.lit("not told"))
-        .when(pl.col("d_sides").str.contains("near|off|driver|passenger")).then(pl.lit("needs the drive side"))
-        .when(pl.col("d_sides").str.contains("fr")).then(pl.lit("FR without any FL"))
-        .otherwise(pl.lit("contradicting words")))
+        pl.when(pl.col("out_component").is_null())
+        .then(None)
+        .when(unsided)
+        .then(pl.lit("has none"))
+        .when(pl.col("x_side") != "unknown")
+        .then(pl.lit("side column"))
+        .when(pl.col("d_side") != "unknown")
+        .then(pl.lit("description"))
+        .when(names_no_side & pl.col("k_side").is_in(["left", "right"]))
+        .then(pl.lit("part number's name"))
+        .when(one_of_pair)
+        .then(pl.lit("one of a pair"))
+        .when(names_no_side & paired_words)
+        .then(pl.lit("called a pair"))
+        .when(names_no_side & two)
+        .then(pl.lit("two of it"))
+        .when(names_no_side & many)
+        .then(pl.lit("named in the plural"))
+        .when(names_no_side)
+        .then(pl.lit("not told"))
+        .when(pl.col("d_sides").str.contains("near|off|driver|passenger"))
+        .then(pl.lit("needs the drive side"))
+        .when(pl.col("d_sides").str.contains("fr"))
+        .then(pl.lit("FR without any FL"))
+        .otherwise(pl.lit("contradicting words"))
+    )
     f = f.with_columns(side.alias("out_side"), side_rule.alias("side_rule"))
 
     # reason
     one_side = pl.col("out_side").is_in(["left", "right"])
     outcome_reason = pl.coalesce(
-        pl.col("outcome").str.strip_chars().str.to_lowercase().replace_strict(ENDINGS_TOLD, default=None,
-                                                                              return_dtype=pl.String),
-        pl.col("o_reason"))
+        pl.col("outcome")
+        .str.strip_chars()
+        .str.to_lowercase()
+        .replace_strict(ENDINGS_TOLD, default=None, return_dtype=pl.String),
+        pl.col("o_reason"),
+    )
     reason = (
-        pl.when(pl.col("planned").fill_null(False)).then(pl.lit("planned"))
-        .when(outcome_reason.is_not_null()).then(outcome_reason)
-        .when((one_of_pair | (paired_words & one_side & pl.col("x_side").is_in(["left", "right"])))
-              & (pl.col("d_reason").is_null() | (pl.col("d_reason") == "failed"))).then(pl.lit("paired"))
-        .otherwise(pl.col("d_reason")))
+        pl.when(pl.col("planned").fill_null(False))
+        .then(pl.lit("planned"))
+        .when(outcome_reason.is_not_null())
+        .then(outcome_reason)
+        .when(
+            (one_of_pair | (paired_words & one_side & pl.col("x_side").is_in(["left", "right"])))
+            & (pl.col("d_reason").is_null() | (pl.col("d_reason") == "failed"))
+        )
+        .then(pl.lit("paired"))
+        .otherwise(pl.col("d_reason"))
+    )
     reason_rule = (
-        pl.when(pl.col("planned").fill_null(False)).then(pl.lit("planned column"))
-        .when(outcome_reason.is_not_null()).then(pl.lit("outcome column"))
-        .when(pl.col("d_reason").is_not_null() | (paired_words & one_side) | one_of_pair).then(pl.lit("description"))
-        .otherwise(None))
+        pl.when(pl.col("planned").fill_null(False))
+        .then(pl.lit("planned column"))
+        .when(outcome_reason.is_not_null())
+        .then(pl.lit("outcome column"))
+        .when(pl.col("d_reason").is_not_null() | (paired_words & one_side) | one_of_pair)
+        .then(pl.lit("description"))
+        .otherwise(None)
+    )
 
     complaint_lit = (pl.col("c_about").is_in(["headlamp", "light"])).fill_null(False)
-    symptom = pl.coalesce(pl.when(pl.col("c_complaint_symptom").is_not_null()).then(pl.col("c_complaint_symptom")),
-                          pl.when(pl.col("d_about") != "elsewhere").then(pl.col("d_symptom")))
+    # "accident damage front right" speaks of no lamp, and yet tells why a lamp of that side went.
+    complaint_tells = complaint_lit | (pl.col("c_reason") == "collision").fill_null(False)
+    symptom = pl.coalesce(
+        pl.when(pl.col("c_complaint_symptom").is_not_null()).then(pl.col("c_complaint_symptom")),
+        pl.when(pl.col("d_about") != "elsewhere").then(pl.col("d_symptom")),
+    )
     comeback = (pl.col("c_comeback").fill_null(False) & (pl.col("c_about") != "elsewhere").fill_null(True)) | (
-        pl.col("d_comeback").fill_null(False) & (pl.col("d_about") != "elsewhere").fill_null(True))
-    differs = (pl.col("said_component").is_not_null() & (pl.col("said_component") != "unknown") & by_part
-               & (pl.col("said_component") != pl.col("out_component").fill_null("-")))
+        pl.col("d_comeback").fill_null(False) & (pl.col("d_about") != "elsewhere").fill_null(True)
+    )
+    differs = (
+        pl.col("said_component").is_not_null()
+        & (pl.col("said_component") != "unknown")
+        & by_part
+        & (pl.col("said_component") != pl.col("out_component").fill_null("-"))
+    )
     not_ours = pl.col("out_component").is_null() & (
-        pl.col("k_other") | (pl.col("d_about").is_in(["elsewhere"])).fill_null(False)
-        | (pl.col("d_weak").is_not_null() & complaint_else).fill_null(False))
+        pl.col("k_other")
+        | (pl.col("d_about").is_in(["elsewhere"])).fill_null(False)
+        | (pl.col("d_weak").is_not_null() & complaint_else).fill_null(False)
+    )
     flags = pl.concat_str(
         pl.col("d_flags").replace("", None),
-        pl.when(not_ours & ~pl.col("d_flags").fill_null("").str.contains("not_headlamp")).then(pl.lit("not_headlamp")),
+        pl.when(not_ours & ~pl.col("d_flags").fill_null("").str.contains("not_headlamp")).then(
+            pl.lit("not_headlamp")
+        ),
         pl.when(differs).then(pl.lit("words_differ")),
-        pl.when((pl.col("quantity") < 0) & ~pl.col("d_flags").fill_null("").str.contains("credit"))
-        .then(pl.lit("credit")),
-        separator=",", ignore_nulls=True)
-    renews = pl.concat_str(pl.when(pl.col("k_renews").is_not_null() & by_part).then(pl.col("k_renews")),
-                           pl.col("d_renews").replace("", None), separator=",", ignore_nulls=True).replace("", None)
+        pl.when((pl.col("quantity") < 0) & ~pl.col("d_flags").fill_null("").str.contains("credit")).then(
+            pl.lit("credit")
+        ),
+        separator=",",
+        ignore_nulls=True,
+    )
+    renews = pl.concat_str(
+        pl.when(pl.col("k_renews").is_not_null() & by_part).then(pl.col("k_renews")),
+        pl.col("d_renews").replace("", None),
+        separator=",",
+        ignore_nulls=True,
+    ).replace("", None)
     pair = ((pl.col("out_side") == "both") | (two & ~one_side)).fill_null(False)
     rule = pl.concat_str(
-        pl.when(pl.col("component_rule").is_not_null()).then(pl.concat_str(pl.lit("part: "), pl.col("component_rule"))),
+        pl.when(pl.col("component_rule").is_not_null()).then(
+            pl.concat_str(pl.lit("part: "), pl.col("component_rule"))
+        ),
         pl.when(pl.col("side_rule").is_not_null()).then(pl.concat_str(pl.lit("side: "), pl.col("side_rule"))),
         pl.concat_str(pl.lit("action: "), pl.col("action_rule")),
         pl.when(pl.col("_reason_rule").is_not_null()).then(
-            pl.concat_str(pl.lit("reason: "), pl.col("_reason_rule"))),
-        separator="; ", ignore_nulls=True)
+            pl.concat_str(pl.lit("reason: "), pl.col("_reason_rule"))
+        ),
+        separator="; ",
+        ignore_nulls=True,
+    )
     words = pl.concat_str(
         pl.col("d_words").replace("", None),
-        pl.when(pl.col("c_words").fill_null("") != "").then(pl.concat_str(pl.lit("complaint: "), pl.col("c_words"))),
-        separator="; ", ignore_nulls=True)
+        pl.when(pl.col("c_words").fill_null("") != "").then(
+            pl.concat_str(pl.lit("complaint: "), pl.col("c_words"))
+        ),
+        separator="; ",
+        ignore_nulls=True,
+    )
     f = f.with_columns(reason.alias("_reason"), reason_rule.alias("_reason_rule"))
     out = f.select(
         "line_key",
@@ -1408,17 +1947,19 @@ def classify_lines(lines: pl.DataFrame, vocabulary: Vocabulary, parts: pl.DataFr
         beam=pl.coalesce("d_beam", "d_hint", pl.when(complaint_lit).then(pl.col("c_beam")), pl.lit("unknown")),
         action=pl.col("out_action"),
         symptom=symptom,
-        complaint_side=pl.when(complaint_lit & pl.col("c_side").is_in(["left", "right", "both"]))
-        .then(pl.col("c_side")).otherwise(None),
+        complaint_side=pl.when(complaint_tells & pl.col("c_side").is_in(["left", "right", "both"]))
+        .then(pl.col("c_side"))
+        .otherwise(None),
         removal_reason=pl.col("_reason"),
-        complaint_reason=pl.when(complaint_lit).then(pl.col("c_reason")).otherwise(None),
+        complaint_reason=pl.when(complaint_tells).then(pl.col("c_reason")).otherwise(None),
         flags=flags.fill_null(""),
         pair=pair,
         comeback=comeback,
         renews=renews,
         light_source_category=pl.coalesce("k_category", "d_category"),
         rule=rule,
-        words=words.fill_null(""))
+        words=words.fill_null(""),
+    )
     return out.cast(CLASSIFIED_COLUMNS)
 
 
@@ -1431,15 +1972,17 @@ def _read_action(text: str | None, vocabulary: Vocabulary) -> str | None:
     return read_text(text, vocabulary).action
 
 
-def unread_texts(lines: pl.DataFrame, classified: pl.DataFrame, vocabulary: Vocabulary, limit: int = 50
-                 ) -> pl.DataFrame:
+def unread_texts(
+    lines: pl.DataFrame, classified: pl.DataFrame, vocabulary: Vocabulary, limit: int = 50
+) -> pl.DataFrame:
     """The commonest texts that speak of light and could not be read to the end, so that a user can add words.
 
     lines and classified: as given to and by classify_lines. Returns text, lines (how many), missing (what could not be
     told: component, action, or side), commonest first, at most `limit` rows.
     """
     joined = lines.select("line_key", pl.col("description").cast(pl.String)).join(
-        classified.select("line_key", "component", "action", "side", "flags"), on="line_key")
+        classified.select("line_key", "component", "action", "side", "flags"), on="line_key"
+    )
     joined = joined.filter(pl.col("description").is_not_null() & (pl.col("description").str.strip_chars() != ""))
     texts = _readings(joined["description"], "d_", "description", vocabulary, ())
     joined = joined.join(texts.select("description", "d_unread", "d_about"), on="description", how="left")
@@ -1449,11 +1992,20 @@ def unread_texts(lines: pl.DataFrame, classified: pl.DataFrame, vocabulary: Voca
         .then(pl.lit("component"))
         .when(pl.col("component").is_null() & lit & ~pl.col("flags").str.contains("not_headlamp"))
         .then(pl.lit("component"))
-        .when(pl.col("component").is_not_null() & (pl.col("action") == "none")).then(pl.lit("action"))
-        .when((pl.col("action") == "replaced") & (pl.col("side") == "unknown")).then(pl.lit("side")))
+        .when(pl.col("component").is_not_null() & (pl.col("action") == "none"))
+        .then(pl.lit("action"))
+        .when((pl.col("action") == "replaced") & (pl.col("side") == "unknown"))
+        .then(pl.lit("side"))
+    )
     joined = joined.with_columns(
         missing.alias("missing"),
-        pl.col("description").str.strip_chars().str.to_lowercase().str.replace_all(r"\s+", " ").alias("text"))
-    return (joined.filter(pl.col("missing").is_not_null()).group_by("text", "missing").agg(lines=pl.len())
-            .sort(["lines", "text", "missing"], descending=[True, False, False]).head(limit)
-            .select("text", pl.col("lines").cast(pl.Int64), "missing"))
+        pl.col("description").str.strip_chars().str.to_lowercase().str.replace_all(r"\s+", " ").alias("text"),
+    )
+    return (
+        joined.filter(pl.col("missing").is_not_null())
+        .group_by("text", "missing")
+        .agg(lines=pl.len())
+        .sort(["lines", "text", "missing"], descending=[True, False, False])
+        .head(limit)
+        .select("text", pl.col("lines").cast(pl.Int64), "missing")
+    )

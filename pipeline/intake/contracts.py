@@ -7,12 +7,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-COMPONENTS = ("lamp", "igniter", "ballast", "headlamp_assembly", "wiring", "control_module", "switch_or_fuse",
-              "led_module", "led_driver")
+COMPONENTS = (
+    "lamp",
+    "igniter",
+    "ballast",
+    "headlamp_assembly",
+    "wiring",
+    "control_module",
+    "switch_or_fuse",
+    "led_module",
+    "led_driver",
+)
 LIGHTING = ("halogen", "discharge", "led")
 SIDES = ("left", "right", "both", "none", "unknown")
-ACTIONS = ("replaced", "refitted", "repaired", "inspected", "adjusted", "cleaned", "diagnosed", "quoted", "credited",
-           "not_fitted", "none")
+ACTIONS = (
+    "replaced",
+    "refitted",
+    "repaired",
+    "inspected",
+    "adjusted",
+    "cleaned",
+    "diagnosed",
+    "quoted",
+    "credited",
+    "not_fitted",
+    "none",
+)
 GRADES = ("original_equipment", "aftermarket", "remanufactured", "used")
 
 
@@ -20,7 +40,8 @@ GRADES = ("original_equipment", "aftermarket", "remanufactured", "used")
 class Column:
     """A column of ours. kind says how a cell is read:
 
-    id (trimmed text), vehicle (keyed hash), date, number, text (free text, redacted), label (short text), choice (one of
+    id (trimmed text), vehicle (keyed hash), date, number, text (free text, redacted), label (short text),
+    choice (one of
     `allowed`), component, unit (km or mi), flag (yes/no), part_number, supplier.
     `needed`: the table cannot do without it; a blank sets the row aside.
     """
@@ -43,10 +64,17 @@ def _c(name: str, kind: str, help: str, **more: object) -> Column:
     return Column(name, kind, help, **more)  # type: ignore[arg-type]
 
 
-_VEHICLE = _c("vehicle_id", "vehicle", "what identifies the vehicle in the export (kept only as a keyed hash)", needed=True,
-              stored="vehicle")
-_ODOMETER = (_c("odometer", "number", "reading at the visit", unit="km or mi", least=0.0),
-             _c("odometer_unit", "unit", "unit of this row's reading", allowed=("km", "mi")))
+_VEHICLE = _c(
+    "vehicle_id",
+    "vehicle",
+    "what identifies the vehicle in the export (kept only as a keyed hash)",
+    needed=True,
+    stored="vehicle",
+)
+_ODOMETER = (
+    _c("odometer", "number", "reading at the visit", unit="km or mi", least=0.0),
+    _c("odometer_unit", "unit", "unit of this row's reading", allowed=("km", "mi")),
+)
 _VISIT = (
     _c("closed_on", "date", "day on which the repair order was closed"),
     *_ODOMETER,
@@ -67,7 +95,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _c("in_service_to", "date", "until when"),
         _c("km_per_year", "number", "typical distance a year", unit="km", least=0.0),
         _c("odometer_unit", "unit", "unit of the vehicle's own odometer", allowed=("km", "mi")),
-        _c("not_original", "label", "parts seen at the first visit not to be the first ones; none = looked, all original"),
+        _c(
+            "not_original",
+            "label",
+            "parts seen at the first visit not to be the first ones; none = looked, all original",
+        ),
     ),
     "odometer": (
         _VEHICLE,
@@ -165,23 +197,79 @@ def example_headers() -> dict[str, list[str]]:
 
 # Words that stand for one of ours without saying: lower case, any language (common practice, no source).
 SYNONYMS: dict[str, dict[str, str]] = {
-    "lighting": {"hid": "discharge", "xenon": "discharge", "bi-xenon": "discharge", "bixenon": "discharge",
-                 "gas discharge": "discharge", "halogen lamp": "halogen", "hal": "halogen", "leds": "led",
-                 "halogène": "halogen", "halogène/h7": "halogen", "alogena": "halogen", "halógena": "halogen",
-                 "halógeno": "halogen", "xénon": "discharge", "xeno": "discharge", "xenón": "discharge"},
+    "lighting": {
+        "hid": "discharge",
+        "xenon": "discharge",
+        "bi-xenon": "discharge",
+        "bixenon": "discharge",
+        "gas discharge": "discharge",
+        "halogen lamp": "halogen",
+        "hal": "halogen",
+        "leds": "led",
+        "halogène": "halogen",
+        "halogène/h7": "halogen",
+        "alogena": "halogen",
+        "halógena": "halogen",
+        "halógeno": "halogen",
+        "xénon": "discharge",
+        "xeno": "discharge",
+        "xenón": "discharge",
+    },
     "drive_side": {"lhd": "left", "rhd": "right", "l": "left", "r": "right", "links": "left", "rechts": "right"},
-    "side": {"l": "left", "r": "right", "lh": "left", "rh": "right", "links": "left", "rechts": "right",
-             "gauche": "left", "droite": "right", "izquierda": "left", "derecha": "right", "sinistra": "left",
-             "destra": "right", "b": "both", "beide": "both", "l+r": "both", "pair": "both", "n/a": "none"},
-    "action": {"replace": "replaced", "repair": "repaired", "inspect": "inspected", "adjust": "adjusted",
-               "clean": "cleaned", "diagnose": "diagnosed", "quote": "quoted", "credit": "credited",
-               "refit": "refitted"},
-    "grade": {"oe": "original_equipment", "oem": "original_equipment", "original": "original_equipment",
-              "reman": "remanufactured", "rebuilt": "remanufactured", "aftermarket part": "aftermarket",
-              "second hand": "used"},
+    "side": {
+        "l": "left",
+        "r": "right",
+        "lh": "left",
+        "rh": "right",
+        "links": "left",
+        "rechts": "right",
+        "gauche": "left",
+        "droite": "right",
+        "izquierda": "left",
+        "derecha": "right",
+        "sinistra": "left",
+        "destra": "right",
+        "b": "both",
+        "beide": "both",
+        "l+r": "both",
+        "pair": "both",
+        "n/a": "none",
+    },
+    "action": {
+        "replace": "replaced",
+        "repair": "repaired",
+        "inspect": "inspected",
+        "adjust": "adjusted",
+        "clean": "cleaned",
+        "diagnose": "diagnosed",
+        "quote": "quoted",
+        "credit": "credited",
+        "refit": "refitted",
+    },
+    "grade": {
+        "oe": "original_equipment",
+        "oem": "original_equipment",
+        "original": "original_equipment",
+        "reman": "remanufactured",
+        "rebuilt": "remanufactured",
+        "aftermarket part": "aftermarket",
+        "second hand": "used",
+    },
 }
-UNITS = {"km": "km", "kms": "km", "kilometer": "km", "kilometers": "km", "kilometre": "km", "kilometres": "km", "k": "km",
-         "mi": "mi", "mile": "mi", "miles": "mi", "mls": "mi", "m": "mi"}
+UNITS = {
+    "km": "km",
+    "kms": "km",
+    "kilometer": "km",
+    "kilometers": "km",
+    "kilometre": "km",
+    "kilometres": "km",
+    "k": "km",
+    "mi": "mi",
+    "mile": "mi",
+    "miles": "mi",
+    "mls": "mi",
+    "m": "mi",
+}
 YES = frozenset("1 y yes true t x ja j wahr oui vrai si sí sì vero verdadero s".split())
 NO = frozenset("0 n no false f nein falsch non faux falso -".split())
 # Cells that say "nothing here" whatever the column.
@@ -193,7 +281,9 @@ class Reason:
     """Why a row, a cell or a file was set aside. `what` and the others may name {column}, {value}, {detail}."""
 
     id: str
-    kind: str  # "row" (the row is not used), "cell" (the cell is blanked, the row is used), "either" (by need), "file"
+    kind: (
+        str  # "row" (the row is not used), "cell" (the cell is blanked, the row is used), "either" (by need), "file"
+    )
     what: str
     expected: str
     remedy: str
@@ -201,49 +291,164 @@ class Reason:
 
 
 _REASONS = (
-    Reason("too_few_cells", "row", "the row has {value} cells, the header has {detail}", "{detail} cells",
-           "Put quotes around cells that hold line breaks, and export the row again."),
-    Reason("too_many_cells", "row", "the row has {value} cells, the header has {detail}", "{detail} cells",
-           "Put quotes around cells that hold the delimiter, and export the row again."),
-    Reason("unclosed_quote", "row", "a quote is opened and not closed", "a closing quote in front of the next delimiter",
-           "Close the quote, or double it where it belongs to the text."),
-    Reason("nul_byte", "row", "the row holds a NUL byte", "text",
-           "Export the row again; a NUL byte is a sign of a damaged file."),
-    Reason("field_too_long", "row", "a cell has more than {detail} characters", "at most {detail} characters",
-           "Shorten the cell, or raise intake.max_field_chars in settings.toml."),
-    Reason("bad_encoding", "row", "the row holds bytes that are no {detail} text", "{detail}",
-           "Save the file in one encoding (UTF-8 is best), or set 'encoding' for the source."),
-    Reason("repeated_header", "row", "the header stands here a second time", "a row of data",
-           "Nothing to do, unless data rows are missing from the export.", fault=False),
-    Reason("missing_value", "row", "{column} is blank", "a value in {column}",
-           "Fill it in at the source, or map a second column to fall back on."),
-    Reason("bad_date", "either", "{column} is not a calendar date", "{detail}",
-           "Correct the date, or set date_order for the source."),
-    Reason("date_out_of_range", "either", "{column} is outside 1950 to 2100", "a date from 1950 to 2100",
-           "Correct the date; leave it blank where there is none."),
-    Reason("bad_number", "either", "{column} is not a number", "{detail}",
-           "Correct the number, or set decimal and thousands for the source."),
-    Reason("out_of_range", "either", "{column} is below {detail}", "{detail} or more", "Correct the number at the source."),
-    Reason("unknown_value", "either", "{column} is a word that is not known", "{detail}",
-           "Say what it means in settings.toml, under values.{column} of the source."),
-    Reason("closed_before_opened", "cell", "{column} is before opened_on", "a day on or after opened_on",
-           "Correct one of the two dates."),
-    Reason("order_not_found", "row", "no order with this number gives the {detail}", "an order in the orders table",
-           "Export the orders of the same time too, or map {detail} in this file."),
-    Reason("duplicate_file", "row", "the whole file was read before as {detail}", "a file once",
-           "Nothing to do; delete one of the two files if you like.", fault=False),
-    Reason("duplicate_row", "row", "the same row was read before", "a row once",
-           "Nothing to do. If it really happened twice, give the rows different line numbers.", fault=False),
-    Reason("superseded", "row", "a later file holds a corrected version: {detail}", "the newest version",
-           "Nothing to do; the corrected row is used.", fault=False),
-    Reason("same_key_twice", "row", "row {detail} of the same file has the same {column} and other contents",
-           "one row for each {column}", "Give each its own number, or take the column out of the mapping."),
-    Reason("archive_too_large", "file", "unpacks to more than it may ({detail})", "an archive of honest size",
-           "Unpack it yourself and look at it, or raise intake.max_unpacked_mb in settings.toml."),
-    Reason("archive_locked", "file", "is protected by a password", "an archive without a password",
-           "Unpack it and put the files into incoming/."),
-    Reason("archive_nested", "file", "is an archive inside an archive", "files in one archive",
-           "Unpack it and put the files into incoming/."),
+    Reason(
+        "too_few_cells",
+        "row",
+        "the row has {value} cells, the header has {detail}",
+        "{detail} cells",
+        "Put quotes around cells that hold line breaks, and export the row again.",
+    ),
+    Reason(
+        "too_many_cells",
+        "row",
+        "the row has {value} cells, the header has {detail}",
+        "{detail} cells",
+        "Put quotes around cells that hold the delimiter, and export the row again.",
+    ),
+    Reason(
+        "unclosed_quote",
+        "row",
+        "a quote is opened and not closed",
+        "a closing quote in front of the next delimiter",
+        "Close the quote, or double it where it belongs to the text.",
+    ),
+    Reason(
+        "nul_byte",
+        "row",
+        "the row holds a NUL byte",
+        "text",
+        "Export the row again; a NUL byte is a sign of a damaged file.",
+    ),
+    Reason(
+        "field_too_long",
+        "row",
+        "a cell has more than {detail} characters",
+        "at most {detail} characters",
+        "Shorten the cell, or raise intake.max_field_chars in settings.toml.",
+    ),
+    Reason(
+        "bad_encoding",
+        "row",
+        "the row holds bytes that are no {detail} text",
+        "{detail}",
+        "Save the file in one encoding (UTF-8 is best), or set 'encoding' for the source.",
+    ),
+    Reason(
+        "repeated_header",
+        "row",
+        "the header stands here a second time",
+        "a row of data",
+        "Nothing to do, unless data rows are missing from the export.",
+        fault=False,
+    ),
+    Reason(
+        "missing_value",
+        "row",
+        "{column} is blank",
+        "a value in {column}",
+        "Fill it in at the source, or map a second column to fall back on.",
+    ),
+    Reason(
+        "bad_date",
+        "either",
+        "{column} is not a calendar date",
+        "{detail}",
+        "Correct the date, or set date_order for the source.",
+    ),
+    Reason(
+        "date_out_of_range",
+        "either",
+        "{column} is outside 1950 to 2100",
+        "a date from 1950 to 2100",
+        "Correct the date; leave it blank where there is none.",
+    ),
+    Reason(
+        "bad_number",
+        "either",
+        "{column} is not a number",
+        "{detail}",
+        "Correct the number, or set decimal and thousands for the source.",
+    ),
+    Reason(
+        "out_of_range",
+        "either",
+        "{column} is below {detail}",
+        "{detail} or more",
+        "Correct the number at the source.",
+    ),
+    Reason(
+        "unknown_value",
+        "either",
+        "{column} is a word that is not known",
+        "{detail}",
+        "Say what it means in settings.toml, under values.{column} of the source.",
+    ),
+    Reason(
+        "closed_before_opened",
+        "cell",
+        "{column} is before opened_on",
+        "a day on or after opened_on",
+        "Correct one of the two dates.",
+    ),
+    Reason(
+        "order_not_found",
+        "row",
+        "no order with this number gives the {detail}",
+        "an order in the orders table",
+        "Export the orders of the same time too, or map {detail} in this file.",
+    ),
+    Reason(
+        "duplicate_file",
+        "row",
+        "the whole file was read before as {detail}",
+        "a file once",
+        "Nothing to do; delete one of the two files if you like.",
+        fault=False,
+    ),
+    Reason(
+        "duplicate_row",
+        "row",
+        "the same row was read before",
+        "a row once",
+        "Nothing to do. If it really happened twice, give the rows different line numbers.",
+        fault=False,
+    ),
+    Reason(
+        "superseded",
+        "row",
+        "a later file holds a corrected version: {detail}",
+        "the newest version",
+        "Nothing to do; the corrected row is used.",
+        fault=False,
+    ),
+    Reason(
+        "same_key_twice",
+        "row",
+        "row {detail} of the same file has the same {column} and other contents",
+        "one row for each {column}",
+        "Give each its own number, or take the column out of the mapping.",
+    ),
+    Reason(
+        "archive_too_large",
+        "file",
+        "unpacks to more than it may ({detail})",
+        "an archive of honest size",
+        "Unpack it yourself and look at it, or raise intake.max_unpacked_mb in settings.toml.",
+    ),
+    Reason(
+        "archive_locked",
+        "file",
+        "is protected by a password",
+        "an archive without a password",
+        "Unpack it and put the files into incoming/.",
+    ),
+    Reason(
+        "archive_nested",
+        "file",
+        "is an archive inside an archive",
+        "files in one archive",
+        "Unpack it and put the files into incoming/.",
+    ),
 )
 REASONS: dict[str, Reason] = {r.id: r for r in _REASONS}
 NOT_A_FAULT = tuple(r.id for r in _REASONS if not r.fault)
@@ -254,8 +459,9 @@ class _Known(dict):
         return ""
 
 
-def wording(reason: str, column: str | None = None, value: str | None = None, detail: str | None = None
-            ) -> tuple[str, str, str]:
+def wording(
+    reason: str, column: str | None = None, value: str | None = None, detail: str | None = None
+) -> tuple[str, str, str]:
     """(what, expected, remedy) of a reason, in words."""
     r = REASONS[reason]
     known = _Known(column=column or "", value=value or "", detail=detail or "")

@@ -1,4 +1,5 @@
-"""The files in incoming/, opened as far as needed to list their tables: packed members and sheets become units of their own.
+"""The files in incoming/, opened as far as needed to list their tables: packed members
+and sheets become units of their own.
 
 Names inside archives are only ever text: nothing is unpacked to disk and no such name is used as a path.
 """
@@ -78,8 +79,16 @@ class Discovery:
 
 
 def natural(name: str) -> tuple:
-    """Sort key in which part 2 comes before part 10."""
-    return tuple((0, int(t), "") if t.isdigit() else (1, 0, t) for t in re.split(r"(\d+)", name.casefold()) if t) + ((2, 0, name),)
+    """Sort key in which part 2 comes before part 10,
+    and a file before its copies ("jobs.csv" before "jobs (copy).csv")."""
+
+    def key(text: str) -> tuple:
+        return tuple(
+            (0, int(t), "") if t.isdecimal() else (1, 0, t) for t in re.split(r"(\d+)", text.casefold()) if t
+        )
+
+    stem, dot, ending = name.rpartition(".")
+    return (key(stem if dot else name), key(ending), name)
 
 
 def kind_of(name: str) -> str | None:
@@ -99,14 +108,20 @@ def discover(incoming: Path, max_unpacked_mb: int = 4_000) -> Discovery:
     units: list[Found] = []
     notes: list[Finding] = []
     refused: list[Refused] = []
-    for path in sorted((p for p in incoming.rglob("*") if p.is_file()), key=lambda p: natural(p.relative_to(incoming).as_posix())):
+    for path in sorted(
+        (p for p in incoming.rglob("*") if p.is_file()), key=lambda p: natural(p.relative_to(incoming).as_posix())
+    ):
         name = _printable(path.relative_to(incoming).as_posix())
         parts = path.relative_to(incoming).parts
         low = name.lower()
         if any(p.startswith((".", "~$")) for p in parts):
             notes.append(Finding(name, "hidden", "is hidden and was not read"))
         elif low.endswith(_UNFINISHED):
-            notes.append(Finding(name, "unfinished", "is still being copied and was not read; run again when it has its final name"))
+            notes.append(
+                Finding(
+                    name, "unfinished", "is still being copied and was not read; run again when it has its final name"
+                )
+            )
         elif path.stat().st_size == 0:
             notes.append(Finding(name, "empty", "is empty (0 bytes)"))
         elif low.endswith(".zip"):
@@ -120,7 +135,11 @@ def discover(incoming: Path, max_unpacked_mb: int = 4_000) -> Discovery:
             else:
                 units.append(Found(name, path, kind, "gz"))
         elif (kind := kind_of(low)) is None:
-            notes.append(Finding(name, "unknown_kind", "is no table that can be read (CSV, Parquet, XLSX; packed as .gz or .zip)"))
+            notes.append(
+                Finding(
+                    name, "unknown_kind", "is no table that can be read (CSV, Parquet, XLSX; packed as .gz or .zip)"
+                )
+            )
         elif kind == "book":
             _sheets(Found(name, path, "book"), units, notes, refused, max_unpacked_mb)
         else:
@@ -135,7 +154,9 @@ def _printable(name: str) -> str:
     return text if len(text) <= 300 else text[:297] + "..."
 
 
-def _members(path: Path, name: str, units: list[Found], notes: list[Finding], refused: list[Refused], limit: int) -> None:
+def _members(
+    path: Path, name: str, units: list[Found], notes: list[Finding], refused: list[Refused], limit: int
+) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             infos = archive.infolist()
@@ -179,15 +200,21 @@ def _sheets(unit: Found, units: list[Found], notes: list[Finding], refused: list
         if "password" in str(error).lower() or "encrypt" in str(error).lower():
             refused.append(Refused(unit.name, "archive_locked"))
             return
-        raise DataProblem("is no workbook that can be read: it is damaged, or is something else under this name",
-                          file=unit.name, remedy="Export it again, or save it as CSV.") from None
+        raise DataProblem(
+            "is no workbook that can be read: it is damaged, or is something else under this name",
+            file=unit.name,
+            remedy="Export it again, or save it as CSV.",
+        ) from None
     for sheet in names:
         units.append(Found(f"{unit.name}#{_printable(sheet)}", unit.path, "book", unit.packing, unit.member, sheet))
 
 
 def _damaged(name: str, error: Exception) -> DataProblem:
-    return DataProblem(f"cannot be unpacked: it is damaged or still being copied ({str(error)[:100] or type(error).__name__})",
-                       file=name, remedy="Copy or export it again, or take it out of incoming/.")
+    return DataProblem(
+        f"cannot be unpacked: it is damaged or still being copied ({str(error)[:100] or type(error).__name__})",
+        file=name,
+        remedy="Copy or export it again, or take it out of incoming/.",
+    )
 
 
 def blocks(unit: Found, max_unpacked_mb: int, size: int = _BLOCK) -> Iterator[bytes]:
@@ -264,7 +291,8 @@ def book_bytes(unit: Found, max_unpacked_mb: int) -> bytes:
 
 
 def fingerprint(unit: Found, max_unpacked_mb: int) -> str:
-    """SHA-256 of the unpacked content (of a sheet: of its workbook and its name), so that a packed copy counts as the same."""
+    """SHA-256 of the unpacked content (of a sheet: of its workbook and its name),
+    so that a packed copy counts as the same."""
     digest = hashlib.sha256()
     for block in blocks(unit, max_unpacked_mb):
         digest.update(block)

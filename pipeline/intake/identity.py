@@ -22,7 +22,8 @@ def plain_id(text: str) -> str:
 class Hasher:
     """Keyed short ids of vehicles: 'v' and 12 hexadecimal digits; 16 for one whose first 12 are taken by another.
 
-    Two identifiers that agree on 16 digits raise ValueError (for a million vehicles: less than one in ten million runs).
+    Two identifiers that agree on 16 digits raise ValueError (for a million vehicles: less than one in ten million
+    runs).
     """
 
     def __init__(self, key: bytes) -> None:
@@ -52,31 +53,45 @@ class Hasher:
 
 _EMAIL = re.compile(r"[\w.+-]+@[\w-]+(?:\.[\w-]+)+")
 # ISO 3779: 17 characters without I, O and Q. Letters and digits both, so that no word and no plain number is one.
-_VIN = re.compile(r"(?<![A-Za-z0-9])(?=[A-Za-z0-9]*\d[A-Za-z0-9]*\d[A-Za-z0-9]*\d)(?=[A-Za-z0-9]*[A-Za-z])"
-                  r"[A-HJ-NPR-Za-hj-npr-z0-9]{17}(?![A-Za-z0-9])")
+_VIN = re.compile(
+    r"(?<![A-Za-z0-9])(?=[A-Za-z0-9]*\d[A-Za-z0-9]*\d[A-Za-z0-9]*\d)(?=[A-Za-z0-9]*[A-Za-z])"
+    r"[A-HJ-NPR-Za-hj-npr-z0-9]{17}(?![A-Za-z0-9])"
+)
 _PHONE = re.compile(r"(?<![\w.\-/])(?:\+\s?)?\(?\d[\d ()/.\-]{6,}\d(?![\w])")
-_PHONE_WORD = re.compile(r"(?:\b(?:tel|phone|fon|telefon|telephone|téléphone|telefono|teléfono|mob|mobile|mobil|handy|cell|"
-                         r"call|ring|ph|fax|sms|whatsapp)\b\W{0,3}(?:(?:no|nr|number|on|at|to|is)\b\W{0,3})?)$", re.I)
+_PHONE_WORD = re.compile(
+    r"(?:\b(?:tel|phone|fon|telefon|telephone|téléphone|telefono|teléfono|mob|mobile|mobil|handy|cell|"
+    r"call|ring|ph|fax|sms|whatsapp)\b\W{0,3}(?:(?:no|nr|number|on|at|to|is)\b\W{0,3})?)$",
+    re.I,
+)
 _DATE = re.compile(r"^\(?(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}|\d{1,2}[-./]\d{1,2}[-./](?:\d{4}|\d{2}))(?:\D|$)")
 _US_PHONE = re.compile(r"^\(?\d{3}\)?[ .\-]\d{3}[ .\-]\d{4}$")
-_NAME = re.compile(r"\b(?:Mr|Mrs|Ms|Miss|Herr|Herrn|Frau|Monsieur|Madame|Mme|Mlle|Signor|Signora|Sig|Sig\.ra|Señor|Señora|"
-                   r"Sr|Sra)\.?\s+(?:[A-Z]\.\s*)*(?:(?:van|von|de|di|del|der|la|le|Mc|O['’])\s*)*[A-ZÀ-ÖØ-Þ][\w'’\-]+"
-                   r"|\b(?:MR|MRS|MS|MISS|HERR|FRAU|MME)\.?\s+[A-ZÀ-ÖØ-Þ]{2,}[\w'’\-]*"
-                   r"|(?<=\b[Mm]r )[a-z]{2,}\b|(?<=\b[Mm]rs )[a-z]{2,}\b")
-_LABELLED = re.compile(r"\b((?i:(?:(?:customer|driver|owner|client|contact|technician|kunden?|fahrer|cliente|conductor)"
-                       r"(?:'s)?[ _-]?)?(?:name|nom|nome|nombre)\s*[:=]\s*))((?:[A-ZÀ-ÖØ-Þ][\w'’\-]*\.?[ ]?){1,3})")
-_PLATE = re.compile(r"\b((?i:number[ -]?plate|licen[cs]e[ -]?plate|plate|reg|registration|reg(?:istration)? no|vrm|kennzeichen|kfz|"
-                    r"immat|immatriculation|plaque|targa|matr[ií]cula)\b\.?\s*(?:(?i:is|no|nr|number)\b)?\s*[:=]?\s*)"
-                    r"((?=[A-ZÄÖÜ0-9 \-]*[A-Z])(?=[A-ZÄÖÜ \-]*\d[A-ZÄÖÜ \-]*\d)[A-ZÄÖÜ0-9]{1,4}(?:[ \-]?[A-Z0-9]{1,4}){1,3}"
-                    r"|[a-z]{1,3}[ \-]?\d{2,4}[ \-]?[a-z]{0,3})\b")
+_NAME = re.compile(
+    r"\b(?:Mr|Mrs|Ms|Miss|Herr|Herrn|Frau|Monsieur|Madame|Mme|Mlle|Signor|Signora|Sig|Sig\.ra|Señor|Señora|"
+    r"Sr|Sra)\.?\s+(?:[A-Z]\.\s*)*(?:(?:van|von|de|di|del|der|la|le|Mc|O['’])\s*)*[A-ZÀ-ÖØ-Þ][\w'’\-]+"
+    r"|\b(?:MR|MRS|MS|MISS|HERR|FRAU|MME)\.?\s+[A-ZÀ-ÖØ-Þ]{2,}[\w'’\-]*"
+    r"|(?<=\b[Mm]r )[a-z]{2,}\b|(?<=\b[Mm]rs )[a-z]{2,}\b"
+)
+_LABELLED = re.compile(
+    r"\b((?i:(?:(?:customer|driver|owner|client|contact|technician|kunden?|fahrer|cliente|conductor)"
+    r"(?:'s)?[ _-]?)?(?:name|nom|nome|nombre)\s*[:=]\s*))((?:[A-ZÀ-ÖØ-Þ][\w'’\-]*\.?[ ]?){1,3})"
+)
+_PLATE = re.compile(
+    r"\b((?i:number[ -]?plate|licen[cs]e[ -]?plate|plate|reg|registration|reg(?:istration)? no|vrm|kennzeichen|kfz|"
+    r"immat|immatriculation|plaque|targa|matr[ií]cula)\b\.?\s*(?:(?i:is|no|nr|number)\b)?\s*[:=]?\s*)"
+    r"((?=[A-ZÄÖÜ0-9 \-]*[A-Z])(?=[A-ZÄÖÜ \-]*\d[A-ZÄÖÜ \-]*\d)[A-ZÄÖÜ0-9]{1,4}(?:[ \-]?[A-Z0-9]{1,4}){1,3}"
+    r"|[a-z]{1,3}[ \-]?\d{2,4}[ \-]?[a-z]{0,3})\b"
+)
 
 # A cheap look that tells which texts can hold anything to blank at all.
-SUSPICIOUS = (r"(?i)@|\d[\d ()/.\-]{6,}\d|[a-hj-npr-z0-9]{17}|\b(?:mr|mrs|ms|miss|herrn?|frau|monsieur|madame|mme|mlle|signora?|"
-              r"sig|señora?|sra?)\b|\b(?:name|nom|nome|nombre)\s*[:=]|plate|\breg|\bvrm\b|kennzeichen|\bkfz|immat|plaque|targa|matr[ií]cula")
+SUSPICIOUS = (
+    r"(?i)@|\d[\d ()/.\-]{6,}\d|[a-hj-npr-z0-9]{17}|\b(?:mr|mrs|ms|miss|herrn?|frau|monsieur|madame|mme|mlle|signora?|"
+    r"sig|señora?|sra?)\b|\b(?:name|nom|nome|nombre)\s*[:=]|plate|\breg|\bvrm\b|kennzeichen|\bkfz|immat|plaque|targa|matr[ií]cula"
+)
 
 
 def redact(text: str) -> str:
-    """The text with e-mail addresses, VINs, phone numbers, names behind a title or a label, and labelled plates blanked.
+    """The text with e-mail addresses, VINs, phone numbers, names behind a title or a label,
+    and labelled plates blanked.
 
     A plate without a word beside it cannot be told from a part number; mapping the plate as vehicle_id blanks it too.
     """
@@ -93,7 +108,7 @@ def _phone(match: re.Match, text: str) -> str:
     digits = sum(c.isdigit() for c in found)
     if not 8 <= digits <= 15 or _DATE.match(found):
         return found
-    told = bool(_PHONE_WORD.search(text[max(0, match.start() - 30):match.start()]))
+    told = bool(_PHONE_WORD.search(text[max(0, match.start() - 30) : match.start()]))
     starts = found.startswith(("+", "00", "0", "(0"))
     return "[phone]" if told or (starts and digits >= 9) or _US_PHONE.match(found) else found
 

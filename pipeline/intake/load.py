@@ -1,4 +1,5 @@
-"""incoming/ becomes the clean tables: every row of every file ends in one of them or in clean.set_aside, and is counted.
+"""incoming/ becomes the clean tables: every row of every file ends in one of them or in clean.set_aside,
+and is counted.
 
 The order of things: find the files, open them, find out how they write dates and numbers, read them into stages, settle
 doubles and corrections, fill lines from their orders, make the clean tables, check the accounts.
@@ -11,7 +12,7 @@ import difflib
 import fnmatch
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,63 +21,26 @@ from pipeline.intake import contracts, mapping
 from pipeline.intake.discover import Found, Refused, discover, is_changing, natural
 from pipeline.intake.identity import Hasher
 from pipeline.intake.problems import AccountsError, DataProblem
-from pipeline.intake.readers import Hints, Limits, Opened, Reject, batches, norm, open_table, read_all, with_findings
+from pipeline.intake.readers import (
+    Batch,
+    Hints,
+    Limits,
+    Opened,
+    Reject,
+    batches,
+    norm,
+    open_table,
+    read_all,
+    with_findings,
+)
+from pipeline.intake.report import FileReport, LoadReport, Note
+from pipeline.intake.settle import settle, take_catalogue, unify_suppliers
+from pipeline.intake.tables import TYPES, make_clean
 from pipeline.settings import Settings, Source
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
-
-_TYPES = {"date": "DATE", "number": "DOUBLE", "flag": "BOOLEAN"}
-# What makes two rows of a table the same thing.
-_KEYS = {"vehicles": ("vehicle",), "orders": ("order_id",), "parts": ("part_number",), "access": ("component",),
-         "service_plan": ("vehicle", "customer_group"), "costs": ("customer_group", "component"), "odometer": (),
-         "repair_lines": ("order_id", "line_number"), "flat": ("order_id", "line_number")}
-_LINE_COLUMNS = ("closed_on", "odometer", "odometer_unit", "complaint", "fault_code")
-
-
-@dataclass(frozen=True)
-class Note:
-    """Something to know that set no row aside: kind (stable), the file or source, what, and what to do."""
-
-    kind: str
-    place: str
-    text: str
-    remedy: str = ""
-
-
-@dataclass(frozen=True)
-class FileReport:
-    """The accounts of one file in one table: rows_in = rows_used + rows_set_aside."""
-
-    file: str
-    table_name: str
-    source: str
-    rows_in: int
-    rows_used: int
-    rows_set_aside: int
-    cells_blanked: int
-    sha256: str
-    first_seen_on: dt.date | None
-    shape: str
-    columns: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class LoadReport:
-    """What was read and how. headers: {source: column names of its newest file}, to compare with next time.
-
-    problems: what would stop a run (only filled when load was asked not to stop).
-    """
-
-    files: tuple[FileReport, ...]
-    notes: tuple[Note, ...]
-    headers: dict[str, tuple[str, ...]]
-    corrections_applied: int
-    mapped: dict[str, tuple[str, ...]]  # table -> our columns that some file gives
-    known_by: dt.date | None = None
-    problems: tuple[DataProblem, ...] = ()
-
 
 @dataclass(frozen=True)
 class _Correction:
@@ -115,16 +79,30 @@ class _Job:
 class _Aside:
     """Rows, cells and files set aside, on their way into a table of the build."""
 
-    _SCHEMA = ("file_no INTEGER, file VARCHAR, row BIGINT, table_name VARCHAR, column_name VARCHAR, value VARCHAR, reason VARCHAR, "
-               "kind VARCHAR, what VARCHAR, expected VARCHAR, remedy VARCHAR, raw VARCHAR")
+    _SCHEMA = (
+        "file_no INTEGER, file VARCHAR, row BIGINT, table_name VARCHAR, column_name VARCHAR, value VARCHAR, reason "
+        "VARCHAR, "
+        "kind VARCHAR, what VARCHAR, expected VARCHAR, remedy VARCHAR, raw VARCHAR"
+    )
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         self.con = con
         con.execute(f"create or replace temp table aside ({self._SCHEMA})")
         self.rows: list[tuple] = []
 
-    def add(self, file_no: int, file: str, row: int | None, table: str | None, column: str | None, value: str | None, reason: str,
-            detail: str | None, raw: str | None, kind: str) -> None:
+    def add(
+        self,
+        file_no: int,
+        file: str,
+        row: int | None,
+        table: str | None,
+        column: str | None,
+        value: str | None,
+        reason: str,
+        detail: str | None,
+        raw: str | None,
+        kind: str,
+    ) -> None:
         what, expected, remedy = contracts.wording(reason, column, value, detail)
         self.rows.append((file_no, file, row, table, column, value, reason, kind, what, expected, remedy, raw))
         if len(self.rows) >= 200_000:
@@ -142,17 +120,27 @@ class _Aside:
             return
         names = [part.split()[0] for part in self._SCHEMA.split(", ")]
         kinds = [pl.Int32 if n == "file_no" else pl.Int64 if n == "row" else pl.String for n in names]
-        frame = pl.DataFrame(self.rows, schema=dict(zip(names, kinds)), orient="row")
+        frame = pl.DataFrame(self.rows, schema=dict(zip(names, kinds, strict=True)), orient="row")
         self.con.register("aside_rows", frame)
         self.con.execute("insert into aside select * from aside_rows")
         self.con.unregister("aside_rows")
         self.rows = []
 
 
-def load(con: duckdb.DuckDBPyConnection, incoming: Path, settings: Settings, key: bytes, *, corrections: Path | None = None,
-         known_by: dt.date | None = None, first_seen: Mapping[str, dt.date] | None = None, today: dt.date | None = None,
-         known_headers: Mapping[str, Sequence[str]] | None = None, strict: bool = True,
-         progress: Callable[[str], None] | None = None) -> LoadReport:
+def load(
+    con: duckdb.DuckDBPyConnection,
+    incoming: Path,
+    settings: Settings,
+    key: bytes,
+    *,
+    corrections: Path | None = None,
+    known_by: dt.date | None = None,
+    first_seen: Mapping[str, dt.date] | None = None,
+    today: dt.date | None = None,
+    known_headers: Mapping[str, Sequence[str]] | None = None,
+    strict: bool = True,
+    progress: Callable[[str], None] | None = None,
+) -> LoadReport:
     """Read every export below `incoming` into clean.* tables of `con`.
 
     key: the workspace's secret, for the hashes of vehicles. corrections: a CSV of known mistakes, need not exist.
@@ -173,8 +161,10 @@ def load(con: duckdb.DuckDBPyConnection, incoming: Path, settings: Settings, key
     if not found.units:
         why = "".join(f"\n  {n.place}: {n.text}" for n in notes[:10])
         why += "".join(f"\n  {r.file}: {contracts.wording(r.reason, detail=r.detail)[0]}" for r in found.refused[:10])
-        raise DataProblem(f"There is no export in incoming/ that can be read.{why}",
-                          remedy="Copy your exports (CSV, XLSX, Parquet; packed as .zip or .gz if you like) into incoming/.")
+        raise DataProblem(
+            f"There is no export in incoming/ that can be read.{why}",
+            remedy="Copy your exports (CSV, XLSX, Parquet; packed as .zip or .gz if you like) into incoming/.",
+        )
     assigned, is_auto = _assign(settings, found.units, notes)
     has_orders = any(s.table in ("orders", "flat") for s, units in assigned if units)
     jobs = _open_all(assigned, limits, aside, notes, is_auto, has_orders, known_by, first_seen or {}, today)
@@ -190,15 +180,15 @@ def load(con: duckdb.DuckDBPyConnection, incoming: Path, settings: Settings, key
     provisional = {name for name, mine in by_source.items() if not _decide_styles(mine, limits)}
 
     def read_everything() -> None:
-        # Stages are filled in the order of file names and rows, so that line keys need no sort; the catalogue comes first,
-        # since part numbers take its spelling.
+        # Stages are filled in the order of file names and rows, so that line keys need no sort; the catalogue comes
+        # first, since part numbers take its spelling.
         catalogue: dict[str, str] = {}
         reading = sorted(jobs, key=lambda j: (j.table != "parts", natural(j.file), j.number))
         for i, job in enumerate(reading):
             say(f"reading {job.file}")
             _read(con, job, limits, aside, hasher, words, fixes, applied, has_orders, catalogue)
             if job.table == "parts" and (i + 1 == len(reading) or reading[i + 1].table != "parts"):
-                catalogue = _catalogue(con)
+                catalogue = take_catalogue(con)
 
     for name in provisional:
         shared = _Evidence(_blank_evidence(by_source[name]))
@@ -214,17 +204,24 @@ def load(con: duckdb.DuckDBPyConnection, incoming: Path, settings: Settings, key
         read_everything()
     _stale(fixes, applied, jobs, notes, known_by)
     aside.flush()
-    con.execute("create or replace temp table files_of (file_no INTEGER, file VARCHAR, name_no INTEGER, source_no INTEGER)")
+    con.execute(
+        "create or replace temp table files_of (file_no INTEGER, file VARCHAR, name_no INTEGER, source_no INTEGER)"
+    )
     by_name = {f: i for i, f in enumerate(sorted({j.file for j in jobs}, key=natural))}
     sources = {s: i for i, s in enumerate(dict.fromkeys(j.source.name for j in jobs))}
-    con.executemany("insert into files_of values (?, ?, ?, ?)",
-                    [(j.number, j.file, by_name[j.file], sources[j.source.name]) for j in jobs])
+    con.executemany(
+        "insert into files_of values (?, ?, ?, ?)",
+        [(j.number, j.file, by_name[j.file], sources[j.source.name]) for j in jobs],
+    )
     say("settling doubles and corrections")
     for table in dict.fromkeys(j.table for j in jobs):
-        _settle(con, table)
-    _suppliers(con, settings)
+        settle(con, table)
+    unify_suppliers(con, settings)
     say("making the clean tables")
-    _make_clean(con, jobs, settings, notes)
+    own_columns = [
+        (j.number, m.ours.name) for j in jobs for m in j.plan.columns if m.ours.name in ("vehicle_id", "opened_on")
+    ]
+    make_clean(con, frozenset(j.table for j in jobs), own_columns, settings, notes)
     reports = _accounts(con, jobs)
     problems = _too_much_aside(con, reports, settings.intake.max_set_aside_share)
     if problems and strict:
@@ -240,44 +237,69 @@ def load(con: duckdb.DuckDBPyConnection, incoming: Path, settings: Settings, key
     mapped: dict[str, set[str]] = defaultdict(set)
     for j in jobs:
         for m in j.plan.columns:
-            for table in (("repair_lines", "vehicles", "orders") if j.table == "flat" else (j.table,)):
+            for table in ("repair_lines", "vehicles", "orders") if j.table == "flat" else (j.table,):
                 if contracts.column(table, m.ours.name) and (m.constant is None or m.constant.strip()):
                     mapped[table].add(m.ours.name)
-    return LoadReport(reports, tuple(notes), headers, len(applied), {t: tuple(sorted(c)) for t, c in sorted(mapped.items())},
-                      known_by, tuple(problems))
+    return LoadReport(
+        reports,
+        tuple(notes),
+        headers,
+        len(applied),
+        {t: tuple(sorted(c)) for t, c in sorted(mapped.items())},
+        known_by,
+        tuple(problems),
+    )
 
 
 # ---------------------------------------------------------------- which file feeds which table
 
-def _assign(settings: Settings, units: Sequence[Found], notes: list[Note]) -> tuple[list[tuple[Source, list[Found]]], bool]:
+
+def _assign(
+    settings: Settings, units: Sequence[Found], notes: list[Note]
+) -> tuple[list[tuple[Source, list[Found]]], bool]:
     if not settings.sources:
         return _by_name(settings, units, notes), True
     assigned: list[tuple[Source, list[Found]]] = []
     used: set[str] = set()
     for source in settings.sources.values():
-        mine = [u for u in units if _matches(source, u)]
+        mine = [u for u in units if matches(source, u)]
         if source.sheet:
             books = [u for u in mine if u.sheet is not None]
             named = [u for u in books if norm(u.sheet or "") == norm(source.sheet)]
             if books and not named:
-                raise DataProblem(f"there is no sheet '{source.sheet}' in {books[0].name.rsplit('#', 1)[0]}",
-                                  remedy="Sheets there: " + ", ".join(sorted({u.sheet or "" for u in books}))
-                                  + f". Set 'sheet' in [sources.{source.name}].")
+                raise DataProblem(
+                    f"there is no sheet '{source.sheet}' in {books[0].name.rsplit('#', 1)[0]}",
+                    remedy="Sheets there: "
+                    + ", ".join(sorted({u.sheet or "" for u in books}))
+                    + f". Set 'sheet' in [sources.{source.name}].",
+                )
             mine = [u for u in mine if u.sheet is None or u in named]
         used |= {u.name for u in mine}
         if not mine:
-            notes.append(Note("source_without_files", source.name,
-                              f"no file in incoming/ matches {', '.join(source.files)} of [sources.{source.name}]",
-                              "Copy the export into incoming/, or correct 'files'."))
+            notes.append(
+                Note(
+                    "source_without_files",
+                    source.name,
+                    f"no file in incoming/ matches {', '.join(source.files)} of [sources.{source.name}]",
+                    "Copy the export into incoming/, or correct 'files'.",
+                )
+            )
         assigned.append((source, mine))
     for u in units:
         if u.name not in used:
-            notes.append(Note("unused_file", u.name, "was not read: no source in settings.toml names it",
-                              "Add it to 'files' of a source, or let lowbeam map propose one."))
+            notes.append(
+                Note(
+                    "unused_file",
+                    u.name,
+                    "was not read: no source in settings.toml names it",
+                    "Add it to 'files' of a source, or let lowbeam map propose one.",
+                )
+            )
     return assigned, False
 
 
-def _matches(source: Source, unit: Found) -> bool:
+def matches(source: Source, unit: Found) -> bool:
+    """Whether one of a source's file patterns means this unit, by any of its names, whatever the case."""
     names = [n.casefold() for n in unit.plain_names]
     for pattern in source.files:
         p = pattern.casefold().removeprefix("./").removeprefix("incoming/")
@@ -300,8 +322,15 @@ def _by_name(settings: Settings, units: Sequence[Found], notes: list[Note]) -> l
     for u in units:
         table = _table_named(u)
         if table is None:
-            notes.append(Note("unused_file", u.name, "was not read: it is not named after one of our tables, and there are no "
-                              "[sources] in settings.toml", "Let lowbeam map propose how its columns map to ours."))
+            notes.append(
+                Note(
+                    "unused_file",
+                    u.name,
+                    "was not read: it is not named after one of our tables, and there are no "
+                    "[sources] in settings.toml",
+                    "Let lowbeam map propose how its columns map to ours.",
+                )
+            )
         else:
             groups[table].append(u)
     out = []
@@ -314,23 +343,39 @@ def _by_name(settings: Settings, units: Sequence[Found], notes: list[Note]) -> l
     return out
 
 
-def _no_lines(units: Sequence[Found], settings: Settings, jobs: list[_Job], notes: list[Note], known_by: dt.date | None,
-              aside: _Aside) -> DataProblem:
+def _no_lines(
+    units: Sequence[Found],
+    settings: Settings,
+    jobs: list[_Job],
+    notes: list[Note],
+    known_by: dt.date | None,
+    aside: _Aside,
+) -> DataProblem:
     if known_by is not None and any(n.kind == "not_yet_known" for n in notes):
-        return DataProblem(f"No repair lines are known to have been in incoming/ by {known_by}.",
-                           remedy="Choose a later --known-by day, or leave it out.")
+        return DataProblem(
+            f"No repair lines are known to have been in incoming/ by {known_by}.",
+            remedy="Choose a later --known-by day, or leave it out.",
+        )
     there = "".join(f"\n  {u.name}" for u in units[:12])
     refused = "".join(f"\n  {r[1]}: {r[8]}" for r in aside.rows if r[7] == "file")
-    how = ("Map the file that holds them: lowbeam map proposes a [sources] section with table = \"repair_lines\" (or \"flat\")."
-           if not settings.sources else "Correct 'files' of the source whose table is repair_lines or flat, or add the export.")
-    return DataProblem(f"No repair lines were found in incoming/; they are the one table that is needed. Files there:{there}{refused}",
-                       remedy=how)
+    how = (
+        'Map the file that holds them: lowbeam map proposes a [sources] section with table = "repair_lines" (or '
+        '"flat").'
+        if not settings.sources
+        else "Correct 'files' of the source whose table is repair_lines or flat, or add the export."
+    )
+    return DataProblem(
+        f"No repair lines were found in incoming/; they are the one table that is needed. Files there:{there}{refused}",
+        remedy=how,
+    )
 
 
 # ---------------------------------------------------------------- opening
 
+
 def needed_of(table: str, plan: mapping.Plan, has_orders: bool) -> tuple[frozenset[str], tuple[str, ...]]:
-    """(columns that must be there and filled, columns of which one must be) for a table, given what orders can fill in."""
+    """(columns that must be there and filled, columns of which one must be) for a table,
+    given what orders can fill in."""
     needed = {c.name for c in contracts.TABLES[table] if c.needed}
     any_of: tuple[str, ...] = ()
     if table in ("repair_lines", "flat"):
@@ -358,17 +403,40 @@ def _lacking(source: Source, plan: mapping.Plan, has_orders: bool) -> list[str]:
     return lacking
 
 
-def _open_all(assigned: list[tuple[Source, list[Found]]], limits: Limits, aside: _Aside, notes: list[Note], is_auto: bool,
-              has_orders: bool, known_by: dt.date | None, first_seen: Mapping[str, dt.date], today: dt.date | None) -> list[_Job]:
+def _open_all(
+    assigned: list[tuple[Source, list[Found]]],
+    limits: Limits,
+    aside: _Aside,
+    notes: list[Note],
+    is_auto: bool,
+    has_orders: bool,
+    known_by: dt.date | None,
+    first_seen: Mapping[str, dt.date],
+    today: dt.date | None,
+) -> list[_Job]:
     jobs: list[_Job] = []
     number = 0
+    first: dict[tuple[str, str], str] = {}
+    fed: dict[tuple[str, str], str] = {}
     for source, units in assigned:
-        wanted = frozenset(norm(t) for theirs in source.columns.values() if isinstance(theirs, str | tuple)
-                           for t in ((theirs,) if isinstance(theirs, str) else theirs))
+        wanted = frozenset(
+            norm(t)
+            for theirs in source.columns.values()
+            if isinstance(theirs, str | tuple)
+            for t in ((theirs,) if isinstance(theirs, str) else theirs)
+        )
         hints = Hints(wanted, source.delimiter, source.encoding, source.quote, source.header_row)
         mine: list[_Job] = []
         passed: list[tuple[Found, DataProblem]] = []
         for unit in units:
+            other = fed.setdefault((source.table, unit.name), source.name)
+            if other != source.name:
+                raise DataProblem(
+                    f"is named by two sources of the table {source.table}: [sources.{other}] and "
+                    f"[sources.{source.name}]",
+                    file=unit.name,
+                    remedy="Narrow 'files' of one of them, or set 'sheet'.",
+                )
             before = unit.path.stat()
             try:
                 opened = open_table(unit, hints, limits)
@@ -376,8 +444,14 @@ def _open_all(assigned: list[tuple[Source, list[Found]]], limits: Limits, aside:
                 aside.add(-1, r.file, None, source.table, None, None, r.reason, r.detail, None, "file")
                 continue
             if is_changing(unit, before):
-                notes.append(Note("unfinished", unit.name, "changed while it was read and was left out: it is still being copied",
-                                  "Run again when the copy has finished."))
+                notes.append(
+                    Note(
+                        "unfinished",
+                        unit.name,
+                        "changed while it was read and was left out: it is still being copied",
+                        "Run again when the copy has finished.",
+                    )
+                )
                 continue
             if not opened.shape.columns:
                 notes.append(Note("empty", unit.name, "holds no rows"))
@@ -385,7 +459,13 @@ def _open_all(assigned: list[tuple[Source, list[Found]]], limits: Limits, aside:
             seen_on = first_seen.get(opened.sha256, today)
             if known_by is not None and (seen_on is None or seen_on > known_by):
                 when = f"first seen on {seen_on}" if seen_on else "not known when it was first seen"
-                notes.append(Note("not_yet_known", unit.name, f"was left out: {when}, and only files seen by {known_by} were asked for"))
+                notes.append(
+                    Note(
+                        "not_yet_known",
+                        unit.name,
+                        f"was left out: {when}, and only files seen by {known_by} were asked for",
+                    )
+                )
                 continue
             plan = mapping.make_plan(source, opened.shape.columns)
             lacking = _lacking(source, plan, has_orders)
@@ -397,21 +477,28 @@ def _open_all(assigned: list[tuple[Source, list[Found]]], limits: Limits, aside:
                 raise problem
             if not is_auto:
                 for ours, theirs in plan.missing:
-                    notes.append(Note("column_gone", unit.name, f"has no column {_quoted(theirs)}, which is mapped to {ours}; "
-                                      f"{ours} stays blank{_nearest(theirs, opened.shape.columns)}",
-                                      f"Correct the name in [sources.{source.name}.columns], or take the line out."))
+                    notes.append(
+                        Note(
+                            "column_gone",
+                            unit.name,
+                            f"has no column {_quoted(theirs)}, which is mapped to {ours}; "
+                            f"{ours} stays blank{_nearest(theirs, opened.shape.columns)}",
+                            f"Correct the name in [sources.{source.name}.columns], or take the line out.",
+                        )
+                    )
             mine.append(_Job(-1, source, opened, plan, seen_on))
         if passed and not mine:
             raise passed[0][1]
         for unit, problem in passed:
-            notes.append(Note("not_this_table", unit.name, f"was passed over for [sources.{source.name}]: {problem.what}"))
+            notes.append(
+                Note("not_this_table", unit.name, f"was passed over for [sources.{source.name}]: {problem.what}")
+            )
         # Later means seen later, then later by name: a corrected export replaces what an earlier one said.
         mine.sort(key=lambda j: (j.seen_on or dt.date.min, natural(j.file)))
-        first: dict[str, str] = {}
         for job in mine:
             job.number, number = number, number + 1
-            job.duplicate_of = first.get(job.opened.sha256)
-            first.setdefault(job.opened.sha256, job.file)
+            job.duplicate_of = first.get((source.table, job.opened.sha256))
+            first.setdefault((source.table, job.opened.sha256), job.file)
         jobs += mine
     return jobs
 
@@ -430,22 +517,33 @@ def _missing_column(source: Source, unit: Found, opened: Opened, ours: str, has_
     there = ", ".join(f"'{c}'" for c in opened.shape.columns[:40])
     theirs = source.columns.get(ours)
     filled = source.table == "repair_lines" and ours in ("vehicle_id", "opened_on")
-    also = " Or add the orders (table = \"orders\"), which give it by order_id." if filled else ""
+    also = ' Or add the orders (table = "orders"), which give it by order_id.' if filled else ""
     if ours == "order_id":
-        also = " An export without order numbers: write order_id = { value = \"\" }, and each vehicle's day counts as one order."
+        also = (
+            ' An export without order numbers: write order_id = { value = "" }, '
+            "and each vehicle's day counts as one order."
+        )
     if isinstance(theirs, str | tuple) and ours != theirs:
         named = (theirs,) if isinstance(theirs, str) else theirs
-        what = f"the column {_quoted(named)}, mapped to {ours}, is not there{_nearest(named, opened.shape.columns)}; " \
-               f"the table {source.table} needs it. Columns there: {there}"
+        what = (
+            f"the column {_quoted(named)}, mapped to {ours}, is not there{_nearest(named, opened.shape.columns)}; "
+            f"the table {source.table} needs it. Columns there: {there}"
+        )
         how = f"Write the right name of {ours} in [sources.{source.name}.columns] of settings.toml.{also}"
     else:
         what = f"no column gives {ours}, which the table {source.table} needs. Columns there: {there}"
-        how = f"Write {ours} = \"their name\" in [sources.{source.name}.columns] of settings.toml, or rename the column.{also}"
+        how = (
+            f'Write {ours} = "their name" in [sources.{source.name}.columns] of settings.toml, '
+            f"or rename the column.{also}"
+        )
     return DataProblem(what, file=unit.name, remedy=how)
 
 
-def _drift(jobs: list[_Job], known: Mapping[str, Sequence[str]] | None, notes: list[Note]) -> dict[str, tuple[str, ...]]:
-    """Note columns that came, went or were renamed, from file to file and since last time; the newest header of each source."""
+def _drift(
+    jobs: list[_Job], known: Mapping[str, Sequence[str]] | None, notes: list[Note]
+) -> dict[str, tuple[str, ...]]:
+    """Note columns that came, went or were renamed, from file to file
+    and since last time; the newest header of each source."""
     newest: dict[str, tuple[str, ...]] = {}
     for source in dict.fromkeys(j.source.name for j in jobs):
         before: tuple[str, str, Sequence[str]] | None = None
@@ -475,8 +573,14 @@ def _compare(old_name: str, old: Sequence[str], file: str, new: Sequence[str], n
     parts += [f"gone: {_listed(gone)}"] if gone else []
     parts += [f"new: {_listed(fresh)}"] if fresh else []
     if parts:
-        notes.append(Note("columns_changed", file, f"columns differ from {old_name}: " + "; ".join(parts),
-                          "Map a renamed column under both names: ours = [\"new name\", \"old name\"]." if renamed or gone else ""))
+        notes.append(
+            Note(
+                "columns_changed",
+                file,
+                f"columns differ from {old_name}: " + "; ".join(parts),
+                'Map a renamed column under both names: ours = ["new name", "old name"].' if renamed or gone else "",
+            )
+        )
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -484,6 +588,7 @@ def _listed(names: Sequence[str]) -> str:
 
 
 # ---------------------------------------------------------------- corrections
+
 
 def _read_corrections(path: Path | None, limits: Limits, notes: list[Note]) -> dict[str, list[_Correction]]:
     if path is None or not path.exists():
@@ -494,8 +599,11 @@ def _read_corrections(path: Path | None, limits: Limits, notes: list[Note]) -> d
     names = {norm(c): c for c in opened.shape.columns}
     lacking = [n for n in needed if n not in names]
     if lacking:
-        raise DataProblem(f"has no column '{lacking[0]}'", file=path.name,
-                          remedy="Its columns are: file, row, column, expected, new, why, by.")
+        raise DataProblem(
+            f"has no column '{lacking[0]}'",
+            file=path.name,
+            remedy="Its columns are: file, row, column, expected, new, why, by.",
+        )
     frame, rejects, _ = read_all(opened, limits)
     if rejects:
         what, _, remedy = contracts.wording(rejects[0].reason, None, rejects[0].value, rejects[0].detail)
@@ -504,9 +612,15 @@ def _read_corrections(path: Path | None, limits: Limits, notes: list[Note]) -> d
     for cells in frame.iter_rows(named=True):
         get = {n: (cells[names[n]] or "").strip() for n in needed}
         if not get["row"].isdigit():
-            raise DataProblem(f"row {get['row']!r} is no row number", file=path.name, row=cells["row"],
-                              remedy="Give the row as an editor or spreadsheet shows it (the header is row 1).")
-        out[get["file"]].append(_Correction(get["file"], int(get["row"]), get["column"], get["expected"], get["new"], cells["row"]))
+            raise DataProblem(
+                f"row {get['row']!r} is no row number",
+                file=path.name,
+                row=cells["row"],
+                remedy="Give the row as an editor or spreadsheet shows it (the header is row 1).",
+            )
+        out[get["file"]].append(
+            _Correction(get["file"], int(get["row"]), get["column"], get["expected"], get["new"], cells["row"])
+        )
     return out
 
 
@@ -524,8 +638,12 @@ def _correct(job: _Job, text: pl.DataFrame, fixes: dict[str, list[_Correction]],
         if (here or "") != fix.expected:
             applied[("stale", fix.line, job.file)] = 0
             continue
-        text = text.with_columns(pl.when(pl.col("row") == fix.row).then(pl.lit(fix.new or None, dtype=pl.String))
-                                 .otherwise(pl.col(name)).alias(name))
+        text = text.with_columns(
+            pl.when(pl.col("row") == fix.row)
+            .then(pl.lit(fix.new or None, dtype=pl.String))
+            .otherwise(pl.col(name))
+            .alias(name)
+        )
         applied[("applied", fix.line, job.file)] = 1
     return text
 
@@ -537,7 +655,13 @@ def _corrected_column(plan: mapping.Plan, name: str) -> str | None:
     return None
 
 
-def _stale(fixes: dict[str, list[_Correction]], applied: Counter, jobs: list[_Job], notes: list[Note], known_by: dt.date | None) -> None:
+def _stale(
+    fixes: dict[str, list[_Correction]],
+    applied: Counter,
+    jobs: list[_Job],
+    notes: list[Note],
+    known_by: dt.date | None,
+) -> None:
     done = {line for what, line, _ in applied if what == "applied"}
     for what, line, _ in list(applied):
         if what == "stale":
@@ -548,13 +672,23 @@ def _stale(fixes: dict[str, list[_Correction]], applied: Counter, jobs: list[_Jo
                 continue
             if known_by is not None and not any(j.file == file for j in jobs):
                 continue
-            why = "the cell no longer holds what it expects" if any(j.file == file for j in jobs) else "there is no such file"
-            notes.append(Note("stale_correction", f"corrections.csv, row {fix.line}",
-                              f"was not applied to {file}, row {fix.row}, {fix.column}: {why}",
-                              "Take the row out if the source has been put right; else correct its place or 'expected'."))
+            why = (
+                "the cell no longer holds what it expects"
+                if any(j.file == file for j in jobs)
+                else "there is no such file"
+            )
+            notes.append(
+                Note(
+                    "stale_correction",
+                    f"corrections.csv, row {fix.line}",
+                    f"was not applied to {file}, row {fix.row}, {fix.column}: {why}",
+                    "Take the row out if the source has been put right; else correct its place or 'expected'.",
+                )
+            )
 
 
 # ---------------------------------------------------------------- reading
+
 
 def _components(settings: Settings, root: Path) -> frozenset[str]:
     """Every component that a column may name: the shipped ones and those of the user's vocabulary and settings."""
@@ -565,7 +699,12 @@ def _components(settings: Settings, root: Path) -> frozenset[str]:
         try:
             with open(root / file, encoding="utf-8-sig", newline="") as handle:
                 for cells in csv.DictReader(handle):
-                    if (cells.get("field") or "") in ("component", "component_alone", "component_in_context", "unsided"):
+                    if (cells.get("field") or "") in (
+                        "component",
+                        "component_alone",
+                        "component_in_context",
+                        "unsided",
+                    ):
                         names.add((cells.get("value") or "").split("@")[0].strip())
         except (OSError, UnicodeDecodeError, csv.Error):
             continue  # the vocabulary's own room says what is wrong with it
@@ -574,7 +713,7 @@ def _components(settings: Settings, root: Path) -> frozenset[str]:
 
 def _stages(con: duckdb.DuckDBPyConnection, jobs: list[_Job]) -> None:
     for table in dict.fromkeys(j.table for j in jobs):
-        kinds = {c.target: _TYPES.get(c.kind, "VARCHAR") for c in contracts.TABLES[table]}
+        kinds = {c.target: TYPES.get(c.kind, "VARCHAR") for c in contracts.TABLES[table]}
         for j in jobs:
             if j.table == table:
                 kinds |= {m.ours.target: "VARCHAR" for m in j.plan.columns if m.ours.target not in kinds}
@@ -596,7 +735,11 @@ _READ_TWICE_UP_TO = 60_000_000
 
 def _blank_evidence(jobs: list[_Job]) -> dict[str, mapping.DateEvidence | mapping.NumberEvidence]:
     kinds = {m.ours.name: m.ours.kind for j in jobs for m in j.plan.columns}
-    return {n: mapping.DateEvidence() if k == "date" else mapping.NumberEvidence() for n, k in kinds.items() if k in ("date", "number")}
+    return {
+        n: mapping.DateEvidence() if k == "date" else mapping.NumberEvidence()
+        for n, k in kinds.items()
+        if k in ("date", "number")
+    }
 
 
 def _undecided(job: _Job) -> mapping.Plan:
@@ -607,7 +750,8 @@ def _undecided(job: _Job) -> mapping.Plan:
 
 
 def _decide_styles(jobs: list[_Job], limits: Limits) -> bool:
-    """Give a source's jobs their styles, as set or as its values decide. False where only its first values were looked at."""
+    """Give a source's jobs their styles,
+    as set or as its values decide. False where only its first values were looked at."""
     size = sum(j.opened.unit.path.stat().st_size * (12 if j.opened.unit.packing else 1) for j in jobs)
     is_whole = size <= _READ_TWICE_UP_TO or not any(_undecided(j).columns for j in jobs)
     evidence = _Evidence(_blank_evidence(jobs))
@@ -646,8 +790,18 @@ def _redecided(sources: list[list[_Job]]) -> bool:
     return changed
 
 
-def _read(con: duckdb.DuckDBPyConnection, job: _Job, limits: Limits, aside: _Aside, hasher: Hasher, words: mapping.Words,
-          fixes: dict[str, list[_Correction]], applied: Counter, has_orders: bool, catalogue: dict[str, str]) -> None:
+def _read(
+    con: duckdb.DuckDBPyConnection,
+    job: _Job,
+    limits: Limits,
+    aside: _Aside,
+    hasher: Hasher,
+    words: mapping.Words,
+    fixes: dict[str, list[_Correction]],
+    applied: Counter,
+    has_orders: bool,
+    catalogue: dict[str, str],
+) -> None:
     import polars as pl
 
     from pipeline.intake.names import normalise_part_number
@@ -656,10 +810,12 @@ def _read(con: duckdb.DuckDBPyConnection, job: _Job, limits: Limits, aside: _Asi
         for batch in batches(job.opened, limits, job.plan.theirs[:1]):
             job.rows_in += batch.rows_in
             for row in sorted([*batch.frame["row"].to_list(), *(r.row for r in batch.rejects)]):
-                aside.add(job.number, job.file, row, job.table, None, None, "duplicate_file", job.duplicate_of, None, "row")
+                aside.add(
+                    job.number, job.file, row, job.table, None, None, "duplicate_file", job.duplicate_of, None, "row"
+                )
         return
     needed, any_of = needed_of(job.table, job.plan, has_orders)
-    for batch in batches(job.opened, limits, job.plan.theirs):
+    for batch in _ahead(batches(job.opened, limits, job.plan.theirs)):
         job.rows_in += batch.rows_in
         for r in batch.rejects:
             _set_aside(aside, job, r)
@@ -673,19 +829,52 @@ def _read(con: duckdb.DuckDBPyConnection, job: _Job, limits: Limits, aside: _Asi
             raws = mapping.raw_rows(job.plan, text, [i.row for i in made.issues], hasher)
             for i in made.issues:
                 kind_of = contracts.column(job.table, i.column)
-                shown = None if i.value is None else mask_id(i.value) if kind_of and kind_of.kind == "vehicle" else mapping.safe(i.value)
-                aside.add(job.number, job.file, i.row, job.table, i.column, shown, i.reason, i.detail, raws.get(i.row), i.kind)
+                shown = (
+                    None
+                    if i.value is None
+                    else mask_id(i.value)
+                    if kind_of and kind_of.kind == "vehicle"
+                    else mapping.safe(i.value)
+                )
+                aside.add(
+                    job.number,
+                    job.file,
+                    i.row,
+                    job.table,
+                    i.column,
+                    shown,
+                    i.reason,
+                    i.detail,
+                    raws.get(i.row),
+                    i.kind,
+                )
         dropped = sorted({i.row for i in made.issues if i.kind == "row"})
         frame = made.frame.filter(~pl.col("row").is_in(dropped)) if dropped else made.frame
         if _is_without_order(job.plan):
-            frame = frame.with_columns(pl.concat_str([pl.col("vehicle"), pl.col("opened_on").cast(pl.String)], separator=" ")
-                                       .alias("order_id"))
+            frame = frame.with_columns(
+                pl.concat_str([pl.col("vehicle"), pl.col("opened_on").cast(pl.String)], separator=" ").alias(
+                    "order_id"
+                )
+            )
         if "part_number" in frame.columns and job.table != "parts":
-            frame = frame.with_columns(mapping.through(frame["part_number"], lambda t: normalise_part_number(t, catalogue)))
+            frame = frame.with_columns(
+                mapping.through(frame["part_number"], lambda t: normalise_part_number(t, catalogue))
+            )
         con.register("batch", frame)
         names = ", ".join(f'"{c}"' for c in frame.columns)
         con.execute(f"insert into stage_{job.table} ({names}, file_no) select {names}, {job.number} from batch")
         con.unregister("batch")
+
+
+def _ahead(source: Iterator[Batch]) -> Iterator[Batch]:
+    """The same batches in the same order; the next one is split into cells while the caller works on this one."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, source, None)
+        while (batch := coming.result()) is not None:
+            coming = pool.submit(next, source, None)
+            yield batch
 
 
 def mask_id(text: str) -> str:
@@ -697,299 +886,57 @@ def _set_aside(aside: _Aside, job: _Job, r: Reject) -> None:
     aside.add(job.number, job.file, r.row, job.table, None, r.value, r.reason, r.detail, r.raw, "row")
 
 
-# ---------------------------------------------------------------- doubles, corrections, names
-
-def _content(table: str, con: duckdb.DuckDBPyConnection) -> list[str]:
-    columns = [r[0] for r in con.execute(f"select column_name from (describe stage_{table})").fetchall()]
-    columns = [c for c in columns if c not in ("file_no", "row")]
-    if table == "flat":  # a vehicle's own columns say nothing about whether two lines are the same line
-        columns = [c for c in columns if any(c == k.target for k in contracts.TABLES["repair_lines"])]
-    return columns
-
-
-def _settle(con: duckdb.DuckDBPyConnection, table: str) -> None:
-    """Of rows that are the same thing keep one: the first of equals, else what the latest file says. The others are set aside.
-
-    Sources are settled apart: two desks may use the same numbers for different orders.
-    """
-    content = _content(table, con)
-    all_of_it = "hash(" + ", ".join(f'"{c}"' for c in content) + ")"
-    keys = _KEYS[table]
-    if not keys:
-        key = all_of_it
-    elif table in ("repair_lines", "flat"):
-        key = f"hash(order_id, line_number, case when line_number is null then {all_of_it} end)"
-    else:
-        key = "hash(" + ", ".join(keys) + ")"
-    con.execute(f"""
-        create or replace temp table doubled as
-        select k, source_no from (select {key} as k, f.source_no from stage_{table} s join files_of f using (file_no))
-        group by k, source_no having count(*) > 1""")
-    if con.execute("select count(*) from doubled").fetchone()[0]:
-        raw = "concat_ws('; ', " + ", ".join(f"""'{c}=' || "{c}"::varchar""" for c in content) + ")"
-        named = {"repair_lines": "order_id and line_number", "flat": "order_id and line_number"}.get(table, " and ".join(keys))
-        con.execute(f"""
-            create or replace temp table losers as
-            with same as (
-                select s.rowid as rid, s.file_no, f.file, s.row, f.source_no, {key} as k, {all_of_it} as h, {raw} as raw
-                from stage_{table} s join files_of f using (file_no) join doubled d on d.k = {key} and d.source_no = f.source_no
-            ),
-            won as (
-                select *, last_value(h) over w as h_won, last_value(file_no) over w as file_no_won,
-                       row_number() over (partition by k, source_no, h order by file_no, row) as nth
-                from same
-                window w as (partition by k, source_no order by file_no, row
-                             rows between unbounded preceding and unbounded following)
-            ),
-            kept as (select k, source_no, file as kept_file, row as kept_row from won where h = h_won and nth = 1)
-            select won.*, kept_file, kept_row,
-                   case when h = h_won then 'duplicate_row' when file_no < file_no_won then 'superseded'
-                        else 'same_key_twice' end as reason
-            from won join kept using (k, source_no)
-            where not (h = h_won and nth = 1)""")
-        rows = "select rid, file_no, file, row, reason, kept_file, kept_row, raw from losers"
-        for reason in ("duplicate_row", "superseded", "same_key_twice"):
-            what, expected, remedy = contracts.wording(reason, named, None, "\x01")
-            detail = {"superseded": "kept_file || ', row ' || kept_row", "same_key_twice": "kept_row::varchar"}.get(reason, "''")
-            con.execute(f"""
-                insert into aside
-                select file_no, file, row, ?, ?, null, reason, 'row', replace(?, chr(1), {detail}), ?, ?,
-                       case when reason = 'duplicate_row' then null else raw end
-                from ({rows}) where reason = ?""",
-                        ["repair_lines" if table == "flat" else table, named if reason == "same_key_twice" else None, what, expected,
-                         remedy, reason])
-        con.execute(f"delete from stage_{table} where rowid in (select rid from losers)")
-        con.execute("drop table losers")
-    con.execute("drop table doubled")
-
-
-def _catalogue(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """The spelling of every part number in the parts stage, which takes it on itself."""
-    from pipeline.intake.names import normalise_part_number, part_number_catalogue
-
-    told = [r[0] for r in con.execute("select part_number from stage_parts where part_number is not null").fetchall()]
-    catalogue = part_number_catalogue(told)
-    _rename(con, "stage_parts", "part_number", {n: normalise_part_number(n, catalogue) for n in set(told)})
-    return catalogue
-
-
-def _suppliers(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """One spelling a supplier, over lines and parts together."""
-    from pipeline.intake.names import canonical_suppliers
-
-    tables = [t for (t,) in con.execute("select table_name from duckdb_tables() where table_name in "
-                                        "('stage_parts', 'stage_repair_lines', 'stage_flat') order by table_name").fetchall()]
-    counts: Counter[str] = Counter()
-    for table in tables:
-        for name, n in con.execute(f"select supplier, count(*) from {table} where supplier is not null group by all").fetchall():
-            counts[name] += n
-    # The commoner spelling is preferred: repeats matter, but not beyond what tells them apart.
-    most = max(counts.values(), default=1)
-    share = max(1, most // 10_000)
-    names = [name for name in sorted(counts) for _ in range(max(1, counts[name] // share))]
-    canonical = canonical_suppliers(names, {k: list(v) for k, v in settings.suppliers.aliases.items()})
-    for table in tables:
-        _rename(con, table, "supplier", canonical)
-
-
-def _rename(con: duckdb.DuckDBPyConnection, table: str, column: str, names: Mapping[str, str | None]) -> None:
-    import polars as pl
-
-    changed = {a: b for a, b in names.items() if a != b}
-    if not changed:
-        return
-    con.register("renamed", pl.DataFrame({"a": list(changed), "b": list(changed.values())}, schema={"a": pl.String, "b": pl.String}))
-    con.execute(f"update {table} set {column} = r.b from renamed r where {table}.{column} = r.a")
-    con.unregister("renamed")
-
-
-# ---------------------------------------------------------------- clean tables
-
-def _has(con: duckdb.DuckDBPyConnection, table: str) -> bool:
-    return bool(con.execute("select count(*) from duckdb_tables() where table_name = ?", [f"stage_{table}"]).fetchone()[0])
-
-
-def _make_clean(con: duckdb.DuckDBPyConnection, jobs: list[_Job], settings: Settings, notes: list[Note]) -> None:
-    for table in ("parts", "access", "service_plan", "costs", "odometer"):
-        columns = ", ".join(f'"{c.target}"' for c in contracts.TABLES[table])
-        if _has(con, table):
-            con.execute(f"create or replace table clean.{table} as select {columns}, f.file, s.row from stage_{table} s "
-                        "join files_of f using (file_no) order by f.name_no, s.row")
-        else:
-            kinds = ", ".join(f'"{c.target}" {_TYPES.get(c.kind, "VARCHAR")}' for c in contracts.TABLES[table])
-            con.execute(f"create or replace table clean.{table} ({kinds}, file VARCHAR, row BIGINT)")
-    _orders(con, notes)
-    _lines(con)
-    _vehicles(con, settings)
-
-
-def _orders(con: duckdb.DuckDBPyConnection, notes: list[Note]) -> None:
-    names = [c.target for c in contracts.TABLES["orders"]]
-    parts = []
-    if _has(con, "orders"):
-        parts.append("select " + ", ".join(f"s.{n}" for n in names) + ", f.file, s.row, f.name_no, f.source_no, s.file_no "
-                     "from stage_orders s join files_of f using (file_no)")
-    if _has(con, "flat"):
-        def first(n: str) -> str:
-            return f"arg_min(s.{n}, (s.file_no, s.row)) filter (s.{n} is not null) as {n}"
-
-        cells = ", ".join("min(s.opened_on) as opened_on" if n == "opened_on" else first(n) for n in names
-                          if n not in ("order_id", "vehicle", "odometer_unit"))
-        unit = "arg_min(s.odometer_unit, (s.file_no, s.row)) filter (s.odometer is not null) as odometer_unit"
-        flat = f"""
-            select s.order_id, s.vehicle, {cells}, {unit}, arg_min(f.file, (s.file_no, s.row)) as file,
-                   arg_min(s.row, (s.file_no, s.row)) as row, min(f.name_no) as name_no, min(f.source_no) as source_no,
-                   min(s.file_no) as file_no
-            from stage_flat s join files_of f using (file_no)
-            group by s.order_id, s.vehicle, f.source_no"""
-        parts.append(f"select {', '.join(names)}, file, row, name_no, source_no, file_no from ({flat})")
-    if not parts:
-        kinds = ", ".join(f"{c.target} {_TYPES.get(c.kind, 'VARCHAR')}" for c in contracts.TABLES["orders"])
-        con.execute(f"create or replace table clean.orders ({kinds}, file VARCHAR, row BIGINT)")
-        return
-    con.execute(f"create or replace temp table all_orders as {' union all '.join(parts)}")
-    con.execute(f"create or replace table clean.orders as select {', '.join(names)}, file, row from all_orders "
-                "order by name_no, row, order_id")
-    reused = con.execute("select count(*) from (select order_id from all_orders group by order_id "
-                         "having count(distinct vehicle) > 1)").fetchone()[0]
-    if reused:
-        notes.append(Note("order_number_reused", "orders", f"{reused:,} order numbers stand for more than one vehicle",
-                          "Lines that name their vehicle are matched by it; others take the first order of that number."))
-
-
-def _lines(con: duckdb.DuckDBPyConnection) -> None:
-    own = [c.target for c in contracts.TABLES["repair_lines"]]
-    order = ("vehicle", "order_id", "line_number", "opened_on", "closed_on", "odometer", "odometer_unit", "complaint", "fault_code")
-    rest = [n for n in own if n not in order]
-    staged = [t for t in ("repair_lines", "flat") if _has(con, t)]
-    if _has(con, "repair_lines") and _has(con, "orders") or _has(con, "repair_lines") and _has(con, "flat"):
-        # One order a number and vehicle, and one a number for lines that do not name their vehicle.
-        con.execute("""
-            create or replace temp table fill as
-            select * from all_orders
-            qualify row_number() over (partition by order_id, vehicle order by source_no, file_no, row) = 1""")
-        con.execute("create or replace temp table fill_any as select * from fill "
-                    "qualify row_number() over (partition by order_id order by source_no, file_no, row) = 1")
-        con.execute("""
-            create or replace temp table filled as
-            select s.rowid as rid,
-                   coalesce(s.vehicle, a.vehicle) as vehicle,
-                   coalesce(s.opened_on, o.opened_on, a.opened_on) as opened_on
-            from stage_repair_lines s
-            left join fill o on o.order_id = s.order_id and o.vehicle = s.vehicle
-            left join fill_any a on a.order_id = s.order_id and (s.vehicle is null or a.vehicle = s.vehicle)
-            where s.vehicle is null or s.opened_on is null""")
-        what, expected, remedy = contracts.wording("order_not_found", None, None, "\x01")
-        con.execute("""
-            insert into aside
-            select s.file_no, f.file, s.row, 'repair_lines', 'order_id', s.order_id, 'order_not_found', 'row',
-                   replace(?, chr(1), lack), ?, replace(?, chr(1), lack),
-                   concat_ws('; ', 'order_id=' || s.order_id, 'line_number=' || s.line_number, 'description=' || left(s.description, 80))
-            from (select *, concat_ws(' and ', case when vehicle is null then 'vehicle_id' end,
-                                      case when opened_on is null then 'opened_on' end) as lack from filled) x
-            join stage_repair_lines s on s.rowid = x.rid join files_of f using (file_no)
-            where x.vehicle is null or x.opened_on is null""", [what, expected, remedy])
-        con.execute("delete from stage_repair_lines where rowid in (select rid from filled where vehicle is null or opened_on is null)")
-        take = ", ".join(["coalesce(s.vehicle, a.vehicle) as vehicle", "s.order_id", "s.line_number",
-                          "coalesce(s.opened_on, o.opened_on, a.opened_on) as opened_on",
-                          "coalesce(s.closed_on, o.closed_on, a.closed_on) as closed_on",
-                          "coalesce(s.odometer, o.odometer, a.odometer) as odometer",
-                          "case when s.odometer is not null then s.odometer_unit when o.odometer is not null then o.odometer_unit "
-                          "else a.odometer_unit end as odometer_unit",
-                          "coalesce(s.complaint, o.complaint, a.complaint) as complaint",
-                          "coalesce(s.fault_code, o.fault_code, a.fault_code) as fault_code"])
-        joins = ("left join fill o on o.order_id = s.order_id and o.vehicle = s.vehicle "
-                 "left join fill_any a on a.order_id = s.order_id and s.vehicle is null")
-    else:
-        take, joins = ", ".join(f"s.{n}" for n in order), ""
-    names = ", ".join((*order, *rest))
-    cells = ", ".join(f's."{n}"' for n in rest)
-    if len(staged) == 1:
-        # The stage stands in the order of file names and rows already.
-        con.execute(f"""
-            create or replace table clean.repair_lines as
-            select s.line_key, f.file, s.row, {take if joins else ", ".join(f"s.{n}" for n in order)}, {cells}
-            from (select row_number() over () as line_key, * from stage_{staged[0]}) s join files_of f using (file_no) {joins}""")
-    else:
-        parts = []
-        for table in staged:
-            some_take, some_joins = (take, joins) if table == "repair_lines" else (", ".join(f"s.{n}" for n in order), "")
-            parts.append(f"select f.name_no, f.source_no, f.file, s.row, {some_take}, {cells} from stage_{table} s "
-                         f"join files_of f using (file_no) {some_joins}")
-        con.execute(f"create or replace table clean.repair_lines as "
-                    f"select row_number() over (order by name_no, row, source_no) as line_key, file, row, {names} "
-                    f"from ({' union all '.join(parts)}) order by line_key")
-    lines = con.execute("select count(*) from clean.repair_lines").fetchone()[0]
-    staged_rows = sum(con.execute(f"select count(*) from stage_{t}").fetchone()[0] for t in staged)
-    if lines != staged_rows:
-        raise AccountsError(f"{staged_rows:,} usable repair lines became {lines:,} rows of clean.repair_lines",
-                            remedy="This is a fault of the program: please report it. Nothing was published.")
-    for t in ("fill", "fill_any", "filled", "all_orders"):
-        con.execute(f"drop table if exists temp.{t}")
-
-
-def _vehicles(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """One row a vehicle: sources complement each other (the first that says something wins), then what flat rows said last."""
-    base = [c.target for c in contracts.TABLES["vehicles"]]
-    extra: list[str] = []
-    parts = []
-    for table in ("vehicles", "flat"):
-        if not _has(con, table):
-            continue
-        known = [r[0] for r in con.execute(f"select column_name from (describe stage_{table})").fetchall()]
-        lines = {c.target for c in contracts.TABLES["repair_lines"]}
-        extra += [c for c in known if c not in base and c not in extra and c not in ("file_no", "row")
-                  and not (table == "flat" and c in lines)]
-    for table in ("vehicles", "flat"):
-        if not _has(con, table):
-            continue
-        known = {r[0] for r in con.execute(f"select column_name from (describe stage_{table})").fetchall()}
-        order = "(0, f.source_no, f.name_no, s.row)" if table == "vehicles" else "(1, -epoch(s.opened_on)::bigint, f.name_no, s.row)"
-        # A flat row's odometer_unit is its reading's, not the vehicle's.
-        cells = ", ".join(f's."{n}" as "{n}"' if n in known and not (table == "flat" and n == "odometer_unit")
-                          else f'null::{"date" if n in ("first_use_on", "in_service_from", "in_service_to") else "double" if n == "km_per_year" else "varchar"} as "{n}"'
-                          for n in (*base, *extra))
-        parts.append(f"select {cells}, f.file, s.row, {order} as o from stage_{table} s join files_of f using (file_no)")
-    kinds = {c.target: _TYPES.get(c.kind, "VARCHAR") for c in contracts.TABLES["vehicles"]}
-    wanted = [c for c in settings.strata.vehicle_columns if c not in base and c not in extra]
-    if not parts:
-        columns = ", ".join(f'"{n}" {k}' for n, k in kinds.items()) + "".join(f', "{c}" VARCHAR' for c in wanted)
-        con.execute(f"create or replace table clean.vehicles ({columns}, file VARCHAR, row BIGINT)")
-        return
-    cells = ", ".join(f'arg_min("{n}", o) filter ("{n}" is not null) as "{n}"' for n in (*base[1:], *extra))
-    cells += "".join(f', null::varchar as "{c}"' for c in wanted)
-    con.execute(f"create or replace table clean.vehicles as select vehicle, {cells}, arg_min(file, o) as file, arg_min(row, o) as row "
-                f"from ({' union all by name '.join(parts)}) group by vehicle order by vehicle")
-
-
 # ---------------------------------------------------------------- accounts
+
 
 def _accounts(con: duckdb.DuckDBPyConnection, jobs: list[_Job]) -> tuple[FileReport, ...]:
     used: dict[int, int] = {}
     for table in dict.fromkeys(j.table for j in jobs):
         used |= dict(con.execute(f"select file_no, count(*) from stage_{table} group by file_no").fetchall())
-    gone = {n: (rows, cells) for n, rows, cells in con.execute(
-        "select file_no, count(distinct case when kind = 'row' then row end), count(case when kind = 'cell' then 1 end) "
-        "from aside group by file_no").fetchall()}
+    gone = {
+        n: (rows, cells)
+        for n, rows, cells in con.execute(
+            "select file_no, count(distinct case when kind = 'row' then row end), count(case when kind = 'cell' "
+            "then 1 end) "
+            "from aside group by file_no"
+        ).fetchall()
+    }
     reports = []
     for j in jobs:
         rows, cells = gone.get(j.number, (0, 0))
         shape = with_findings(j.opened.shape, findings=(*j.opened.shape.findings, *j.findings))
-        report = FileReport(j.file, j.table, j.source.name, j.rows_in, used.get(j.number, 0), rows, cells, j.opened.sha256, j.seen_on,
-                            shape.text(), j.opened.shape.columns)
+        report = FileReport(
+            j.file,
+            j.table,
+            j.source.name,
+            j.rows_in,
+            used.get(j.number, 0),
+            rows,
+            cells,
+            j.opened.sha256,
+            j.seen_on,
+            shape.text(),
+            j.opened.shape.columns,
+        )
         if report.rows_in != report.rows_used + report.rows_set_aside:
-            raise AccountsError(f"{report.rows_in:,} rows were read, but {report.rows_used:,} were used and "
-                                f"{report.rows_set_aside:,} set aside", file=j.file,
-                                remedy="This is a fault of the program: please report it with the file's first lines. "
-                                       "Nothing was published.")
+            raise AccountsError(
+                f"{report.rows_in:,} rows were read, but {report.rows_used:,} were used and "
+                f"{report.rows_set_aside:,} set aside",
+                file=j.file,
+                remedy="This is a fault of the program: please report it with the file's first lines. "
+                "Nothing was published.",
+            )
         reports.append(report)
     return tuple(sorted(reports, key=lambda r: (natural(r.file), r.table_name, r.source)))
 
 
 def _too_much_aside(con: duckdb.DuckDBPyConnection, reports: Sequence[FileReport], limit: float) -> list[DataProblem]:
     marks = ", ".join("?" * len(contracts.NOT_A_FAULT))
-    rows = con.execute(f"select file, table_name, count(distinct row) from aside where kind = 'row' and reason not in ({marks}) "
-                       "group by all", list(contracts.NOT_A_FAULT)).fetchall()
+    rows = con.execute(
+        f"select file, table_name, count(distinct row) from aside where kind = 'row' and reason not in ({marks}) "
+        "group by all",
+        list(contracts.NOT_A_FAULT),
+    ).fetchall()
     faults: Counter[str] = Counter()
     for file, _, n in rows:
         faults[file] = max(faults[file], n)
@@ -997,32 +944,68 @@ def _too_much_aside(con: duckdb.DuckDBPyConnection, reports: Sequence[FileReport
     for r in reports:
         n = faults[r.file]
         if r.rows_in and n > limit * r.rows_in:
-            shown = con.execute(f"""
-                select count(*) as n, min(row), any_value(what order by row), any_value(value order by row), any_value(remedy order by row)
+            shown = con.execute(
+                f"""
+                select count(*) as n, min(row), any_value(what order by row), any_value(value order by row),
+                any_value(remedy order by row)
                 from aside where file = ? and kind = 'row' and reason not in ({marks})
-                group by reason, column_name order by n desc, reason limit 3""", [r.file, *contracts.NOT_A_FAULT]).fetchall()
-            listing = "".join(f"\n  {count:,} rows, the first is row {row}: {what}" + (f" ({value!r})" if value else "")
-                              for count, row, what, value, _ in shown)
-            problems.append(DataProblem(
-                f"{n:,} of {r.rows_in:,} rows cannot be used, more than {limit:.0%} of the file:{listing}", file=r.file,
-                remedy=f"{shown[0][4]} To go on all the same, raise intake.max_set_aside_share in settings.toml."))
+                group by reason, column_name order by n desc, reason limit 3""",
+                [r.file, *contracts.NOT_A_FAULT],
+            ).fetchall()
+            listing = "".join(
+                f"\n  {count:,} rows, the first is row {row}: {what}" + (f" ({value!r})" if value else "")
+                for count, row, what, value, _ in shown
+            )
+            problems.append(
+                DataProblem(
+                    f"{n:,} of {r.rows_in:,} rows cannot be used, more than {limit:.0%} of the file:{listing}",
+                    file=r.file,
+                    remedy=f"{shown[0][4]} To go on all the same, raise intake.max_set_aside_share in settings.toml.",
+                )
+            )
     return problems
 
 
 def _far_dates(con: duckdb.DuckDBPyConnection, notes: list[Note]) -> None:
     """A last date far behind the last but few is likely a slip, and would move the as-of day."""
     rows = con.execute("""
-        with days as (select opened_on as d, file, row from clean.repair_lines union all select opened_on, file, row from clean.orders
+        with days as (select opened_on as d, file, row from clean.repair_lines union all select opened_on, file,
+        row from clean.orders
                       union all select reading_on, file, row from clean.odometer)
         select max(d), quantile_disc(d, 0.999), arg_max(file, d), arg_max(row, d), count(*) from days""").fetchone()
     if rows and rows[4] >= 100 and rows[0] and (rows[0] - rows[1]).days > 366:
-        notes.append(Note("far_date", f"{rows[2]}, row {rows[3]}", f"is dated {rows[0]}, long after nearly all others (up to {rows[1]})",
-                          f"If it is a slip, correct it (corrections.csv does it without touching the export), or use --as-of {rows[1]}."))
+        notes.append(
+            Note(
+                "far_date",
+                f"{rows[2]}, row {rows[3]}",
+                f"is dated {rows[0]}, long after nearly all others (up to {rows[1]})",
+                f"If it is a slip, correct it (corrections.csv does it without touching the export), or use "
+                f"--as-of {rows[1]}.",
+            )
+        )
 
 
 def _write_files(con: duckdb.DuckDBPyConnection, reports: Sequence[FileReport]) -> None:
-    con.execute("create or replace table clean.files (file VARCHAR, table_name VARCHAR, source VARCHAR, rows_in BIGINT, rows_used BIGINT, "
-                "rows_set_aside BIGINT, cells_blanked BIGINT, sha256 VARCHAR, first_seen_on DATE, shape VARCHAR)")
-    con.executemany("insert into clean.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    [(r.file, r.table_name, r.source, r.rows_in, r.rows_used, r.rows_set_aside, r.cells_blanked, r.sha256, r.first_seen_on,
-                      r.shape) for r in reports])
+    con.execute(
+        "create or replace table clean.files (file VARCHAR, table_name VARCHAR, source VARCHAR, rows_in BIGINT, "
+        "rows_used BIGINT, "
+        "rows_set_aside BIGINT, cells_blanked BIGINT, sha256 VARCHAR, first_seen_on DATE, shape VARCHAR)"
+    )
+    con.executemany(
+        "insert into clean.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                r.file,
+                r.table_name,
+                r.source,
+                r.rows_in,
+                r.rows_used,
+                r.rows_set_aside,
+                r.cells_blanked,
+                r.sha256,
+                r.first_seen_on,
+                r.shape,
+            )
+            for r in reports
+        ],
+    )

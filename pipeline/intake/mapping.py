@@ -1,6 +1,8 @@
-"""Their text becomes our typed columns, as the settings say; what the values decide is found out, nothing else is guessed.
+"""Their text becomes our typed columns, as the settings say; what the values decide is found out,
+nothing else is guessed.
 
-A cell that cannot be read sets its row aside where the column is needed; elsewhere the cell is blanked, noted, and the row
+A cell that cannot be read sets its row aside where the column is needed; elsewhere the cell is blanked, noted,
+and the row
 is used.
 """
 
@@ -75,13 +77,17 @@ def our_column(table: str, name: str, where: str) -> Column:
         return found
     if table in ("vehicles", "flat"):
         if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]{0,62}", name) or name.lower() in ("file", "row", "vehicle"):
-            raise DataProblem(f"settings.toml: {where} names a further column {name!r}, which is no plain name",
-                              remedy="Use letters, digits and underscores on our side of the '='.")
+            raise DataProblem(
+                f"settings.toml: {where} names a further column {name!r}, which is no plain name",
+                remedy="Use letters, digits and underscores on our side of the '='.",
+            )
         return extra_column(name)
     names = [c.name for c in contracts.TABLES[table]]
     near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
-    raise DataProblem(f"settings.toml: {where} names a column '{name}' that the table {table} does not have",
-                      remedy=f"Did you mean '{near[0]}'?" if near else f"Columns of {table}: {', '.join(names)}.")
+    raise DataProblem(
+        f"settings.toml: {where} names a column '{name}' that the table {table} does not have",
+        remedy=f"Did you mean '{near[0]}'?" if near else f"Columns of {table}: {', '.join(names)}.",
+    )
 
 
 def make_plan(source: Source, header: Sequence[str]) -> Plan:
@@ -105,26 +111,53 @@ def make_plan(source: Source, header: Sequence[str]) -> Plan:
             missing.append((name, named))
     stray = set(source.values) - set(source.columns)
     if stray:
-        raise DataProblem(f"settings.toml: [sources.{source.name}.values] has '{sorted(stray)[0]}', which is not mapped",
-                          remedy="Map the column under columns, or take its values out.")
+        raise DataProblem(
+            f"settings.toml: [sources.{source.name}.values] has '{sorted(stray)[0]}', which is not mapped",
+            remedy="Map the column under columns, or take its values out.",
+        )
     return Plan(source.table, tuple(columns), tuple(missing))
 
 
 # ---------------------------------------------------------------- dates
 
-_TIME = (r"(?:[T ,]+(?:um |à |at )?\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr)?\s*"
-         r"(?:Z|UTC|[+-]\d{2}:?\d{2})?)?")
+_TIME = (
+    r"(?:[T ,]+(?:um |à |at )?\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr)?\s*"
+    r"(?:Z|UTC|[+-]\d{2}:?\d{2})?)?"
+)
 _ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})" + _TIME + "$", re.I)
 _THREE = re.compile(r"^(\d{1,2})\s?[-/. ]\s?(\d{1,2})\s?[-/. ]\s?(\d{4}|\d{2})\.?" + _TIME + "$", re.I)
 _COMPACT = re.compile(r"^(\d{8})(?:[T ]?\d{4}(?:\d{2})?)?$")
 _SERIAL = re.compile(r"^(\d{5})(?:[.,]\d+)?$")
-_WORD_DMY = re.compile(r"^(?:[^\W\d_]+\.?,?\s+)?(\d{1,2})(?:st|nd|rd|th|\.|º|er)?[-/ .]*(?:de |di )?([^\W\d_]{3,})\.?[-/ .,]*(?:de |del )?"
-                       r"(\d{4}|\d{2})" + _TIME + "$", re.I)
-_WORD_MDY = re.compile(r"^(?:[^\W\d_]+\.?,\s+)?([^\W\d_]{3,})\.?[-/ .]+(\d{1,2})(?:st|nd|rd|th)?[-/ .,]+(\d{4})" + _TIME + "$", re.I)
+_WORD_DMY = re.compile(
+    r"^(?:[^\W\d_]+\.?,?\s+)?(\d{1,2})(?:st|nd|rd|th|\.|º|er)?[-/ .]*(?:de |di )?([^\W\d_]{3,})\.?[-/ .,]*(?:de |del )?"
+    r"(\d{4}|\d{2})" + _TIME + "$",
+    re.I,
+)
+_WORD_MDY = re.compile(
+    r"^(?:[^\W\d_]+\.?,\s+)?([^\W\d_]{3,})\.?[-/ .]+(\d{1,2})(?:st|nd|rd|th)?[-/ .,]+(\d{4})" + _TIME + "$", re.I
+)
 # Months in English, German, French, Italian, Spanish by what they begin with (from memory).
-_MONTHS = {m: i for i, words in enumerate((
-    "jan jän gen ene janv", "feb fév fev febr", "mar mär mrz", "apr avr abr", "may mai mag", "jun juin giu",
-    "jul juil lug", "aug aoû aou ago", "sep set sept", "oct okt ott", "nov", "dec dez déc dic"), 1) for m in words.split()}
+_MONTHS = {
+    m: i
+    for i, words in enumerate(
+        (
+            "jan jän gen ene janv",
+            "feb fév fev febr",
+            "mar mär mrz",
+            "apr avr abr",
+            "may mai mag",
+            "jun juin giu",
+            "jul juil lug",
+            "aug aoû aou ago",
+            "sep set sept",
+            "oct okt ott",
+            "nov",
+            "dec dez déc dic",
+        ),
+        1,
+    )
+    for m in words.split()
+}
 _EPOCH = dt.date(1899, 12, 30)
 
 
@@ -193,8 +226,11 @@ class DateEvidence:
             if not m:
                 continue
             self.values += 1
-            readings = {o: d for o in ("dmy", "mdy", "ymd") if (d := _by_order(m[1], m[2], m[3], o))
-                        and FIRST_DAY <= d <= LAST_DAY}
+            readings = {
+                o: d
+                for o in ("dmy", "mdy", "ymd")
+                if (d := _by_order(m[1], m[2], m[3], o)) and FIRST_DAY <= d <= LAST_DAY
+            }
             for o in readings:
                 self.tests[o] = self.tests.get(o, 0) + 1
             if len(readings) == 1:
@@ -219,10 +255,15 @@ class DateEvidence:
 
 _PLAIN = r"^-?\d{1,15}$"
 _PLAIN_DOT = r"^-?\d{1,15}(?:\.\d+)?$"
-_AFFIX = (r"(?:[€$£¥]|eur|usd|gbp|chf|pln|czk|sek|nok|dkk|kms?|kilom\w*|mi|miles?|mls|hrs?|hours?|std|h|min|pcs?|pce|stk|st|ea|"
-          r"x|%|k)\.?")
-_NUMBER = re.compile(rf"^(?:{_AFFIX}\s*)?([-+(]?)\s*(?:{_AFFIX}\s*)?([\d.,'’\s\u00a0\u202f]*\d[\d.,'’\s\u00a0\u202f]*)"
-                     rf"([)-]?)\s*(?:{_AFFIX})?$", re.I)
+_AFFIX = (
+    r"(?:[€$£¥]|eur|usd|gbp|chf|pln|czk|sek|nok|dkk|kms?|kilom\w*|mi|miles?|mls|hrs?|hours?|std|h|min|pcs?|pce|stk|st|ea|"
+    r"x|%|k)\.?"
+)
+_NUMBER = re.compile(
+    rf"^(?:{_AFFIX}\s*)?([-+(]?)\s*(?:{_AFFIX}\s*)?([\d.,'’\s\u00a0\u202f]*\d[\d.,'’\s\u00a0\u202f]*)"
+    rf"([)-]?)\s*(?:{_AFFIX})?$",
+    re.I,
+)
 _EXPONENT = re.compile(r"^[-+]?\d(?:[.,]\d+)?[eE][-+]?\d{1,2}$")
 _UNIT_AT_END = re.compile(r"(?:^|[\d\s.])(km|kms|kilom\w*|mi|miles?|mls)\.?$", re.I)
 _GROUPED = re.compile(r"^\d{1,3}(?:[.,]\d{3})+$")
@@ -247,7 +288,8 @@ def _marks(text: str) -> tuple[str, str, bool] | None:
 def parse_number(text: str, decimal: str | None = None) -> float | None:
     """A number, or None. decimal: "." or ","; None where only an unmistakable mark may be read.
 
-    Signs, brackets for negative, currency and unit words around it, and spaces or apostrophes between thousands are read.
+    Signs, brackets for negative, currency and unit words around it,
+    and spaces or apostrophes between thousands are read.
     """
     text = text.strip()
     if _EXPONENT.match(text):
@@ -321,7 +363,10 @@ class NumberEvidence:
 
 # ---------------------------------------------------------------- finding styles out
 
-def gather(evidence: dict[str, DateEvidence | NumberEvidence], plan: Plan, frame: pl.DataFrame, seen: dict[str, set]) -> None:
+
+def gather(
+    evidence: dict[str, DateEvidence | NumberEvidence], plan: Plan, frame: pl.DataFrame, seen: dict[str, set]
+) -> None:
     """Add what a text frame (their columns) says. Each distinct text votes once, however files are cut."""
     for m in plan.columns:
         kind = m.ours.kind
@@ -354,9 +399,11 @@ def decide(source: Source, evidence: dict[str, DateEvidence | NumberEvidence]) -
                 orders[name] = told
             elif len(e.only) > 1:
                 votes = ", ".join(f"{o}: {n}" for o, n in sorted(e.only.items()))
-                raise DataProblem(f"the dates of {name} in source '{source.name}' follow more than one order ({votes} values)",
-                                  remedy=f"Set date_order in [sources.{source.name}] to the right one; rows of another order are "
-                                         "then set aside. Or put files of another order under a source of their own.")
+                raise DataProblem(
+                    f"the dates of {name} in source '{source.name}' follow more than one order ({votes} values)",
+                    remedy=f"Set date_order in [sources.{source.name}] to the right one; rows of another order are "
+                    "then set aside. Or put files of another order under a source of their own.",
+                )
         agreed = set(orders.values())
         for name, e in dates.items():
             if name in orders or not e.values:
@@ -367,7 +414,9 @@ def decide(source: Source, evidence: dict[str, DateEvidence | NumberEvidence]) -
                 raise DataProblem(
                     f"no date of {name} in source '{source.name}' tells whether the day or the month comes first "
                     f"(for example {e.example})",
-                    remedy=f'Write date_order = "dmy" or date_order = "mdy" (or "ymd") in [sources.{source.name}] of settings.toml.')
+                    remedy=f'Write date_order = "dmy" or date_order = "mdy" (or "ymd") in [sources.{source.name}] '
+                           f'of settings.toml.',
+                )
             elif e.tests:
                 orders[name] = max(e.tests, key=lambda o: (e.tests[o], o))
         if orders:
@@ -389,8 +438,10 @@ def decide(source: Source, evidence: dict[str, DateEvidence | NumberEvidence]) -
             if all(len(e.decimal) <= 1 for e in numbers.values()):
                 pooled = None  # each column has its own mark
             else:
-                raise DataProblem(f"source '{source.name}' writes numbers with two decimal marks ({votes})",
-                                  remedy=f'Write decimal = "." or decimal = "," in [sources.{source.name}] of settings.toml.')
+                raise DataProblem(
+                    f"source '{source.name}' writes numbers with two decimal marks ({votes})",
+                    remedy=f'Write decimal = "." or decimal = "," in [sources.{source.name}] of settings.toml.',
+                )
         for name, e in numbers.items():
             own = max(e.decimal, key=lambda k: (e.decimal[k], k)) if e.decimal else None
             if own:
@@ -398,13 +449,17 @@ def decide(source: Source, evidence: dict[str, DateEvidence | NumberEvidence]) -
             elif name in READINGS and len(e.open) == 1:
                 thousands = next(iter(e.open))
                 decimals[name] = "," if thousands == "." else "."
-                findings.append(f"'{thousands}' in {name} taken for a thousands mark: three figures follow it everywhere")
+                findings.append(
+                    f"'{thousands}' in {name} taken for a thousands mark: three figures follow it everywhere"
+                )
             elif pooled:
                 decimals[name] = pooled
             elif e.open:
                 raise DataProblem(
-                    f"no number in source '{source.name}' tells whether {e.example!r} in {name} has a decimal or a thousands mark",
-                    remedy=f'Write decimal = "." or decimal = "," in [sources.{source.name}] of settings.toml.')
+                    f"no number in source '{source.name}' tells whether {e.example!r} in {name} has a decimal or a "
+                    f"thousands mark",
+                    remedy=f'Write decimal = "." or decimal = "," in [sources.{source.name}] of settings.toml.',
+                )
         told = sorted({d for d in decimals.values()})
         if told:
             findings.append("decimal mark found out: " + " or ".join(f"'{d}'" for d in told))
@@ -413,8 +468,10 @@ def decide(source: Source, evidence: dict[str, DateEvidence | NumberEvidence]) -
 
 # ---------------------------------------------------------------- text, then types
 
+
 def our_text(plan: Plan, frame: pl.DataFrame) -> pl.DataFrame:
-    """Our columns as trimmed text, blank cells null; first non-blank of several; constants; values mapped. Keeps `row`."""
+    """Our columns as trimmed text,
+    blank cells null; first non-blank of several; constants; values mapped. Keeps `row`."""
     import polars as pl
 
     blanks = sorted({v for b in contracts.BLANKS for v in (b, b.upper(), b.capitalize())} | {"NaN", "\\N"})
@@ -482,8 +539,15 @@ class Typed:
     issues: list[Issue]
 
 
-def typed(plan: Plan, text: pl.DataFrame, styles: Styles, hasher: Hasher, words: Words, needed: frozenset[str],
-          any_of: tuple[str, ...] = ()) -> Typed:
+def typed(
+    plan: Plan,
+    text: pl.DataFrame,
+    styles: Styles,
+    hasher: Hasher,
+    words: Words,
+    needed: frozenset[str],
+    any_of: tuple[str, ...] = (),
+) -> Typed:
     """Read text cells by their column's kind.
 
     needed: columns whose blank or unreadable cell sets the row aside. any_of: one of these must be there.
@@ -500,7 +564,8 @@ def typed(plan: Plan, text: pl.DataFrame, styles: Styles, hasher: Hasher, words:
         kind = "row" if c.name in needed else "cell"
         reading_unit = None
         if c.kind == "date":
-            made = through(cells, lambda t, o=styles.dates.get(c.name): _in_range(parse_date(t, o)), pl.Date)
+            order = styles.dates.get(c.name)
+            made = through(cells, lambda t, o=order: _in_range(parse_date(t, o)), pl.Date)
         elif c.kind == "number":
             made = _numbers(cells, styles.decimals.get(c.name))
             if c.name in READINGS:
@@ -521,18 +586,20 @@ def typed(plan: Plan, text: pl.DataFrame, styles: Styles, hasher: Hasher, words:
             made = cells
         failed = cells.is_not_null() & made.is_null()
         if failed.any():
-            for row, value in zip(rows.filter(failed).to_list(), cells.filter(failed).to_list()):
+            for row, value in zip(rows.filter(failed).to_list(), cells.filter(failed).to_list(), strict=True):
                 issues.append(Issue(row, c.name, value, *_why(c, value, styles), kind))
         if c.least is not None:
             low = (made < c.least).fill_null(False)
             if low.any():
-                for row, value in zip(rows.filter(low).to_list(), cells.filter(low).to_list()):
+                for row, value in zip(rows.filter(low).to_list(), cells.filter(low).to_list(), strict=True):
                     issues.append(Issue(row, c.name, value, "out_of_range", f"{c.least:g}", kind))
                 made = made.to_frame().select(pl.when(~low).then(pl.col(made.name))).to_series()
         if c.name in needed:
             blank = cells.is_null()
             if blank.any():
-                issues.extend(Issue(row, c.name, None, "missing_value", None, "row") for row in rows.filter(blank).to_list())
+                issues.extend(
+                    Issue(row, c.name, None, "missing_value", None, "row") for row in rows.filter(blank).to_list()
+                )
         out[c.target] = made.alias(c.target)
         if reading_unit is not None:
             out["_unit_in_" + c.target] = reading_unit.alias("_unit_in_" + c.target)
@@ -545,7 +612,7 @@ def typed(plan: Plan, text: pl.DataFrame, styles: Styles, hasher: Hasher, words:
     if plan.has("closed_on") and plan.has("opened_on"):
         early = (frame["closed_on"] < frame["opened_on"]).fill_null(False)
         if early.any():
-            for row, value in zip(rows.filter(early).to_list(), text["closed_on"].filter(early).to_list()):
+            for row, value in zip(rows.filter(early).to_list(), text["closed_on"].filter(early).to_list(), strict=True):
                 issues.append(Issue(row, "closed_on", value, "closed_before_opened", None, "cell"))
             frame = frame.with_columns(pl.when(~early).then(pl.col("closed_on")).alias("closed_on"))
     return Typed(frame, issues)
@@ -562,8 +629,11 @@ def _numbers(cells: pl.Series, decimal: str | None) -> pl.Series:
     if decimal is None and cells.str.contains(".", literal=True).any():
         plain = cells.str.contains(_PLAIN).fill_null(False)
     name = cells.name
-    fast = pl.DataFrame({"t": cells, "p": plain}).select(
-        pl.when("p").then(pl.col("t")).cast(pl.Float64, strict=False).alias(name)).to_series()
+    fast = (
+        pl.DataFrame({"t": cells, "p": plain})
+        .select(pl.when("p").then(pl.col("t")).cast(pl.Float64, strict=False).alias(name))
+        .to_series()
+    )
     rest = cells.filter(~plain & cells.is_not_null())
     if not len(rest):
         return fast
@@ -633,8 +703,12 @@ def _redacted(cells: pl.Series, ids: pl.Series | None) -> pl.Series:
             cells = cells.replace([t for t, _ in pairs], [r for _, r in pairs])
     if ids is not None:
         both = pl.DataFrame({"t": cells, "i": ids})
-        own = both.select((pl.col("t").str.to_lowercase().str.contains(pl.col("i").str.to_lowercase(), literal=True)
-                           & (pl.col("i").str.len_chars() >= 4)).fill_null(False)).to_series()
+        own = both.select(
+            (
+                pl.col("t").str.to_lowercase().str.contains(pl.col("i").str.to_lowercase(), literal=True)
+                & (pl.col("i").str.len_chars() >= 4)
+            ).fill_null(False)
+        ).to_series()
         if own.any():
             texts = cells.to_list()
             for k in own.arg_true().to_list():

@@ -15,7 +15,8 @@ from collections.abc import Iterable, Mapping, Sequence
 # a known fuller name of which they are a prefix, so "Elec Lamps" never becomes "Elan Lamps".
 _SHORT_FORMS = frozenset(
     "suppl supp mfg mfr intl dist distr elec electr ind indust tech techn equip assoc bros comp corp eng engin"
-    " light autom accs acc mot prod whse wholes".split())
+    " light autom accs acc mot prod whse wholes".split()
+)
 
 # Legal forms that are dropped at the end of a name, provided that no namesake of another legal form is known.
 _LEGAL_FORMS = frozenset("ltd limited gmbh inc incorporated llc srl sarl plc corp corporation".split())
@@ -41,8 +42,9 @@ def _key(words: Sequence[str]) -> str:
     return re.sub(r"(?<!\d) | (?!\d)", "", " ".join(words))
 
 
-def canonical_suppliers(names: Iterable[str | None], aliases: Mapping[str, Sequence[str]] | None = None
-                        ) -> dict[str, str]:
+def canonical_suppliers(
+    names: Iterable[str | None], aliases: Mapping[str, Sequence[str]] | None = None
+) -> dict[str, str]:
     """The best spelling of each supplier name.
 
     names: as they stand in the data, repeats welcome (the commoner spelling is preferred). Blank ones are skipped.
@@ -98,7 +100,9 @@ def canonical_suppliers(names: Iterable[str | None], aliases: Mapping[str, Seque
     known_short = set(_SHORT_FORMS)
     for name in counts:
         ws, ds = words[name], dotted[name]
-        known_short.update(w for i, (w, d) in enumerate(zip(ws, ds)) if d and len(w) >= 3 and i < len(ws) - 1)
+        known_short.update(
+            w for i, (w, d) in enumerate(zip(ws, ds, strict=False)) if d and len(w) >= 3 and i < len(ws) - 1
+        )
     by_length: dict[int, list[tuple[str, tuple[str, ...]]]] = defaultdict(list)
     for key, ws in sorted(words_of.items()):
         by_length[len(ws)].append((key, ws))
@@ -106,20 +110,35 @@ def canonical_suppliers(names: Iterable[str | None], aliases: Mapping[str, Seque
     for name in counts:
         if words[name] == words_of[group[name]]:
             short_in[group[name]].update(
-                i for i, (w, d) in enumerate(zip(words[name], dotted[name]))
-                if (d and i < len(words[name]) - 1) or (d and len(w) > 1) or w in known_short)
+                i
+                for i, (w, d) in enumerate(zip(words[name], dotted[name], strict=False))
+                if (d and i < len(words[name]) - 1) or (d and len(w) > 1) or w in known_short
+            )
     for key, positions in sorted(short_in.items()):
         if key in target or not positions:
             continue
         ws = words_of[key]
-        fuller = [other for other, ows in by_length[len(ws)]
-                  if other != key and any(len(o) > len(w) for o, w in zip(ows, ws))
-                  and all(o == w or (i in positions and len(o) > len(w) and o.startswith(w) and not w.isdigit())
-                          for i, (o, w) in enumerate(zip(ows, ws)))]
+        fuller = [
+            other
+            for other, ows in by_length[len(ws)]
+            if other != key
+            and any(len(o) > len(w) for o, w in zip(ows, ws, strict=False))
+            and all(
+                o == w or (i in positions and len(o) > len(w) and o.startswith(w) and not w.isdigit())
+                for i, (o, w) in enumerate(zip(ows, ws, strict=False))
+            )
+        ]
         # Of a chain Sup. -> Suppl. -> Supplier the longest counts once.
-        fuller = [f for f in fuller
-                  if not any(g != f and all(a.startswith(b) for a, b in zip(words_of[g], words_of[f]))
-                             and short_in.get(f) for g in fuller)]
+        fuller = [
+            f
+            for f in fuller
+            if not any(
+                g != f
+                and all(a.startswith(b) for a, b in zip(words_of[g], words_of[f], strict=False))
+                and short_in.get(f)
+                for g in fuller
+            )
+        ]
         if len(fuller) == 1:
             merged[key] = fuller[0]
 
@@ -151,8 +170,17 @@ def _best_spelling(names: Sequence[str], counts: Mapping[str, int]) -> str:
     # Capitals in one place and small letters in another: neither desk meant its case, so words get a capital each.
     plainest = min(names, key=lambda n: (_marks(n), -counts[n], n))
     capitals = {w for n in names if _case(n) == 1 for w in re.findall(r"[^\W_]+", n)}
-    return _tidy(re.sub(r"[^\W_]+", lambda m: m.group().upper() if len(m.group()) <= 3 and m.group().upper() in capitals
-                        else m.group()[:1].upper() + m.group()[1:].lower(), plainest))
+    return _tidy(
+        re.sub(
+            r"[^\W_]+",
+            lambda m: (
+                m.group().upper()
+                if len(m.group()) <= 3 and m.group().upper() in capitals
+                else m.group()[:1].upper() + m.group()[1:].lower()
+            ),
+            plainest,
+        )
+    )
 
 
 def _tidy(name: str) -> str:

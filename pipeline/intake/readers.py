@@ -1,7 +1,10 @@
-"""Any export becomes text cells with exact row numbers: right first, and fast where a cheap check has proven a block regular.
+"""Any export becomes text cells with exact row numbers: right first,
+and fast where a cheap check has proven a block regular.
 
-A row number is what an editor shows for CSV (the line on which the record begins) and a spreadsheet for a sheet; Parquet
-records count from 2, as under a header. Wholly blank rows are no rows. Every other record is either in a batch's frame or
+A row number is what an editor shows for CSV (the line on which the record begins)
+and a spreadsheet for a sheet; Parquet
+records count from 2,
+as under a header. Wholly blank rows are no rows. Every other record is either in a batch's frame or
 among its rejects, never both and never neither.
 """
 
@@ -51,6 +54,10 @@ class Hints:
     encoding: str | None = None
     quote: str | None = None
     header_row: int | None = None
+
+
+NO_HINTS = Hints()
+USUAL_LIMITS = Limits()
 
 
 @dataclass(frozen=True)
@@ -149,7 +156,8 @@ def clean_header(cells: Sequence[str | None]) -> tuple[str, ...]:
 
 
 def find_header(rows: Sequence[Sequence[str | None]], wanted: frozenset[str]) -> int | None:
-    """Index of the header among the first rows: the one with most wanted names, else the first that looks like names."""
+    """Index of the header among the first rows: the one with most wanted names,
+    else the first that looks like names."""
     rows = rows[:_LOOK_FOR_HEADER]
     if wanted:
         scores = [len({norm(c) for c in r if c} & wanted) for r in rows]
@@ -161,15 +169,19 @@ def find_header(rows: Sequence[Sequence[str | None]], wanted: frozenset[str]) ->
     width = usual[0][0] if usual else 1
     for i, r in enumerate(rows):
         names = [c.strip() for c in r if c and c.strip()]
-        if len(names) >= max(2, 0.6 * width) and len(set(names)) == len(names) \
-                and not any(re.fullmatch(r"[-+]?[\d.,:/ -]+", n) for n in names):
+        if (
+            len(names) >= max(2, 0.6 * width)
+            and len(set(names)) == len(names)
+            and not any(re.fullmatch(r"[-+]?[\d.,:/ -]+", n) for n in names)
+        ):
             return i
     return next((i for i, f in enumerate(filled) if f >= 2), next((i for i, f in enumerate(filled) if f), None))
 
 
 # ---------------------------------------------------------------- opening
 
-def open_table(unit: Found, hints: Hints = Hints(), limits: Limits = Limits()) -> Opened:
+
+def open_table(unit: Found, hints: Hints = NO_HINTS, limits: Limits = USUAL_LIMITS) -> Opened:
     """Find out how a unit is built: encoding, delimiter, quote, header. One pass over a CSV's bytes.
 
     Raises DataProblem where it is no table at all, discover.Refused for bombs and locked members.
@@ -185,8 +197,11 @@ def _open_parquet(unit: Found, limits: Limits) -> Opened:
     try:
         names = pq.ParquetFile(_parquet_source(unit, limits)).schema_arrow.names
     except Exception as error:  # pyarrow has no common class for damage
-        raise DataProblem(f"is no Parquet file that can be read ({str(error).splitlines()[0][:100]})", file=unit.name,
-                          remedy="Export it again, or take it out of incoming/.") from None
+        raise DataProblem(
+            f"is no Parquet file that can be read ({str(error).splitlines()[0][:100]})",
+            file=unit.name,
+            remedy="Export it again, or take it out of incoming/.",
+        ) from None
     digest = hashlib.sha256()
     for block in blocks(unit, limits.max_unpacked_mb):
         digest.update(block)
@@ -203,19 +218,30 @@ def _open_book(unit: Found, hints: Hints, limits: Limits) -> Opened:
     data = book_bytes(unit, limits.max_unpacked_mb)
     digest = hashlib.sha256(data + b"#" + (unit.sheet or "").encode("utf-8", "replace")).hexdigest()
     try:
-        sheet = fastexcel.read_excel(data).load_sheet(unit.sheet, header_row=None, skip_rows=0, dtypes="string").to_polars()
+        sheet = (
+            fastexcel.read_excel(data)
+            .load_sheet(unit.sheet, header_row=None, skip_rows=0, dtypes="string")
+            .to_polars()
+        )
     except fastexcel.FastExcelError as error:
-        raise DataProblem(f"the sheet cannot be read ({str(error).splitlines()[0][:100]})", file=unit.name,
-                          remedy="Save the workbook again, or export the sheet as CSV.") from None
+        raise DataProblem(
+            f"the sheet cannot be read ({str(error).splitlines()[0][:100]})",
+            file=unit.name,
+            remedy="Save the workbook again, or export the sheet as CSV.",
+        ) from None
     head = [list(r) for r in sheet.head(_LOOK_FOR_HEADER).rows()]
     at = hints.header_row - 1 if hints.header_row else find_header(head, hints.wanted)
     if at is None or at >= max(sheet.height, 1):
         return Opened(unit, SourceShape("book", 1, ()), digest, sheet.clear())
     cells = list(sheet.row(at))
-    while cells and not (cells[-1] or "").strip() and sheet[:, len(cells) - 1].slice(at + 1).null_count() == sheet.height - at - 1:
+    while (
+        cells
+        and not (cells[-1] or "").strip()
+        and sheet[:, len(cells) - 1].slice(at + 1).null_count() == sheet.height - at - 1
+    ):
         cells.pop()
     columns = clean_header(cells)
-    sheet = sheet[:, :len(columns)]
+    sheet = sheet[:, : len(columns)]
     sheet.columns = list(columns)
     return Opened(unit, SourceShape("book", at + 1, columns), digest, sheet)
 
@@ -228,7 +254,7 @@ def _open_csv(unit: Found, hints: Hints, limits: Limits) -> Opened:
     for block in blocks(unit, limits.max_unpacked_mb):
         digest.update(block)
         if len(head) < _HEAD:
-            head += block[:_HEAD - len(head)]
+            head += block[: _HEAD - len(head)]
             nul_pairs = [head[0::2].count(0), head[1::2].count(0)]
         if block.isascii() and not carry:
             continue
@@ -247,14 +273,17 @@ def _open_csv(unit: Found, hints: Hints, limits: Limits) -> Opened:
     is_utf8 = bad == 0
     encoding, findings = _encoding(unit, hints, head, is_utf8, good, bad, nul_pairs)
     bom = next((b for b in (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) if head.startswith(b)), b"")
-    text = head[len(bom):].decode(encoding, "replace")
+    text = head[len(bom) :].decode(encoding, "replace")
     controls = sum(c < " " and c not in "\t\r\n\f\x0b\x1a\x1c\x1d\x1e\x1f" for c in text)
     if not text.strip("\x00 \r\n\t"):
         return Opened(unit, SourceShape("csv", 1, (), "", encoding), digest.hexdigest())
     if controls > max(8, 0.05 * len(text)):
-        raise DataProblem("is no text: it looks like a program's own file, or is damaged", file=unit.name,
-                          remedy="Export it as CSV, XLSX or Parquet, or take it out of incoming/.")
-    imperfect = (not is_utf8 if encoding == "utf-8" else encoding not in ("latin-1", "iso-8859-1"))
+        raise DataProblem(
+            "is no text: it looks like a program's own file, or is damaged",
+            file=unit.name,
+            remedy="Export it as CSV, XLSX or Parquet, or take it out of incoming/.",
+        )
+    imperfect = not is_utf8 if encoding == "utf-8" else encoding not in ("latin-1", "iso-8859-1")
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if len(head) == _HEAD:
         lines = lines[:-1] or lines
@@ -263,15 +292,27 @@ def _open_csv(unit: Found, hints: Hints, limits: Limits) -> Opened:
     if delimiter is None and lines and re.fullmatch(r"sep=.", lines[0].strip("\ufeff")):
         delimiter = lines[0].strip("\ufeff")[-1]
     if delimiter is not None and (len(delimiter) != 1 or delimiter in "\n\r" or not delimiter.isascii()):
-        raise DataProblem(f"the delimiter {hints.delimiter!r} in the settings is no single plain character", file=unit.name,
-                          remedy='Write delimiter = ";" or "," or "tab" or "|".')
+        raise DataProblem(
+            f"the delimiter {hints.delimiter!r} in the settings is no single plain character",
+            file=unit.name,
+            remedy='Write delimiter = ";" or "," or "tab" or "|".',
+        )
     found = _delimiter(lines, [delimiter] if delimiter else DELIMITERS, quote, hints)
     delimiter, records, at = found
     if at is None:
         return Opened(unit, SourceShape("csv", 1, (), delimiter, encoding, quote), digest.hexdigest())
     first, last, cells = records[at]
-    shape = SourceShape("csv", first, clean_header(cells), delimiter, encoding, quote, header_end=last,
-                        is_imperfect=imperfect, findings=findings)
+    shape = SourceShape(
+        "csv",
+        first,
+        clean_header(cells),
+        delimiter,
+        encoding,
+        quote,
+        header_end=last,
+        is_imperfect=imperfect,
+        findings=findings,
+    )
     return Opened(unit, shape, digest.hexdigest())
 
 
@@ -288,15 +329,19 @@ def _utf8_counts(data: bytes) -> tuple[int, int]:
         return sum(c > "\x7f" for c in text) - bad, max(bad, 1)
 
 
-def _encoding(unit: Found, hints: Hints, head: bytes, is_utf8: bool, good: int, bad: int, nul_pairs: list[int]
-              ) -> tuple[str, tuple[str, ...]]:
+def _encoding(
+    unit: Found, hints: Hints, head: bytes, is_utf8: bool, good: int, bad: int, nul_pairs: list[int]
+) -> tuple[str, tuple[str, ...]]:
     if hints.encoding:
         try:
             name = codecs.lookup(hints.encoding).name
             "a".encode(name).decode(name)
         except (LookupError, AttributeError, TypeError, UnicodeError):
-            raise DataProblem(f"the encoding {hints.encoding!r} in the settings is not known", file=unit.name,
-                              remedy="Write utf-8, utf-16, cp1252 or another usual name.") from None
+            raise DataProblem(
+                f"the encoding {hints.encoding!r} in the settings is not known",
+                file=unit.name,
+                remedy="Write utf-8, utf-16, cp1252 or another usual name.",
+            ) from None
         if name == "utf-8-sig":
             return "utf-8", ()
         if name == "utf-16":
@@ -338,10 +383,13 @@ def _delimiter(lines: list[str], candidates: Sequence[str], quote: str, hints: H
             score = (0, 0.0, 0)
         else:
             names = records[at][2]
-            after = records[at + 1:]
+            after = records[at + 1 :]
             same = sum(len(r[2]) == len(names) for r in after) / len(after) if after else 0.5
-            score = (len({norm(c) for c in names} & hints.wanted) if len(names) > 1 else 0,
-                     same if len(names) > 1 else 0.0, len(names))
+            score = (
+                len({norm(c) for c in names} & hints.wanted) if len(names) > 1 else 0,
+                same if len(names) > 1 else 0.0,
+                len(names),
+            )
         if best is None or score > best[0]:
             best = (score, delimiter, records, at, rank)
     score, delimiter, records, at, _ = best
@@ -356,8 +404,10 @@ def _delimiter(lines: list[str], candidates: Sequence[str], quote: str, hints: H
 
 # ---------------------------------------------------------------- splitting with care
 
-def split_lines(lines: Sequence[str], base: int, delimiter: str, quote: str, width: int | None, is_final: bool
-                ) -> Iterator[tuple[int, int, list[str] | None, str]]:
+
+def split_lines(
+    lines: Sequence[str], base: int, delimiter: str, quote: str, width: int | None, is_final: bool
+) -> Iterator[tuple[int, int, list[str] | None, str]]:
     """Records of text lines: (first line, last line, cells or None where broken, the text).
 
     A quote counts where a cell begins with it. One that is never closed, or is followed by more text, breaks its own
@@ -398,7 +448,9 @@ def split_lines(lines: Sequence[str], base: int, delimiter: str, quote: str, wid
 def _parse(text: str, delimiter: str, quote: str) -> tuple[list[str] | None, bool]:
     """(cells, False), or (None, whether the quote is still open)."""
     try:
-        return next(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter or "\x1f", quotechar=quote, strict=True)), False
+        return next(
+            csv.reader(io.StringIO(text, newline=""), delimiter=delimiter or "\x1f", quotechar=quote, strict=True)
+        ), False
     except csv.Error as error:
         if "unexpected end" in str(error):
             return None, True
@@ -406,8 +458,16 @@ def _parse(text: str, delimiter: str, quote: str) -> tuple[list[str] | None, boo
             return [text], False
         if "\\" + quote in text:
             try:
-                return next(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter or "\x1f", quotechar=quote,
-                                       escapechar="\\", doublequote=False, strict=True)), False
+                return next(
+                    csv.reader(
+                        io.StringIO(text, newline=""),
+                        delimiter=delimiter or "\x1f",
+                        quotechar=quote,
+                        escapechar="\\",
+                        doublequote=False,
+                        strict=True,
+                    )
+                ), False
             except csv.Error:
                 return None, False
         return None, False
@@ -438,7 +498,9 @@ def _lines_to_records(text: str, base: int, shape: SourceShape, limits: Limits, 
     return good, rejects, records, blank, used
 
 
-def judge(row: int, cells: list[str] | None, raw: str, shape: SourceShape, limits: Limits) -> list[str] | Reject | None:
+def judge(
+    row: int, cells: list[str] | None, raw: str, shape: SourceShape, limits: Limits
+) -> list[str] | Reject | None:
     """A record's cells, or why it is set aside; None for a wholly blank one."""
     width = len(shape.columns)
     if "\x00" in raw:
@@ -468,7 +530,8 @@ def _encoding_word(encoding: str) -> str:
 
 # ---------------------------------------------------------------- batches
 
-def batches(opened: Opened, limits: Limits = Limits(), columns: Sequence[str] | None = None) -> Iterator[Batch]:
+
+def batches(opened: Opened, limits: Limits = USUAL_LIMITS, columns: Sequence[str] | None = None) -> Iterator[Batch]:
     """The unit's records in order. `columns`: those to load, as named in the shape; others never leave the reader."""
     shape = opened.shape
     names = list(shape.columns if columns is None else [c for c in shape.columns if c in set(columns)])
@@ -495,7 +558,9 @@ def _frame_batch(frame: pl.DataFrame, first_row: int, shape: SourceShape, names:
     flags = {
         "nul_byte": pl.any_horizontal(text.str.contains("\x00", literal=True).fill_null(False)),
         "field_too_long": pl.any_horizontal((text.str.len_chars() > limits.max_field_chars).fill_null(False)),
-        "repeated_header": pl.all_horizontal(pl.col(c).str.strip_chars() == c for c in shape.columns).fill_null(False),
+        "repeated_header": pl.all_horizontal(pl.col(c).str.strip_chars() == c for c in shape.columns).fill_null(
+            False
+        ),
     }
     rows_in = kept.height
     for reason, flag in flags.items():
@@ -523,8 +588,11 @@ def _parquet_batches(opened: Opened, limits: Limits, names: list[str]) -> Iterat
             yield _frame_batch(frame, row, opened.shape, names, limits)
             row += frame.height
     except OSError as error:
-        raise DataProblem(f"is damaged ({str(error).splitlines()[0][:100]})", file=opened.unit.name,
-                          remedy="Export it again, or take it out of incoming/.") from None
+        raise DataProblem(
+            f"is damaged ({str(error).splitlines()[0][:100]})",
+            file=opened.unit.name,
+            remedy="Export it again, or take it out of incoming/.",
+        ) from None
 
 
 def _as_text(column: pl.Series) -> pl.Series:
@@ -535,7 +603,9 @@ def _as_text(column: pl.Series) -> pl.Series:
     if kind == pl.String:
         return column
     if kind == pl.Binary:
-        return pl.Series(column.name, [None if b is None else b.decode("utf-8", "replace") for b in column], dtype=pl.String)
+        return pl.Series(
+            column.name, [None if b is None else b.decode("utf-8", "replace") for b in column], dtype=pl.String
+        )
     if kind.is_float():
         texts = column.cast(pl.String)
         return texts.str.replace(r"\.0$", "").alias(column.name)
@@ -558,9 +628,12 @@ def _utf8_blocks(opened: Opened, limits: Limits) -> Iterator[bytes]:
     for block in raw:
         if is_first:
             for bom in (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
-                if block.startswith(bom) and (bom != codecs.BOM_UTF8 or encoding == "utf-8") \
-                        and (bom == codecs.BOM_UTF8 or encoding.startswith("utf-16")):
-                    block = block[len(bom):]
+                if (
+                    block.startswith(bom)
+                    and (bom != codecs.BOM_UTF8 or encoding == "utf-8")
+                    and (bom == codecs.BOM_UTF8 or encoding.startswith("utf-16"))
+                ):
+                    block = block[len(bom) :]
                     break
             is_first = False
         if decoder is not None:
@@ -578,7 +651,9 @@ def _utf8_blocks(opened: Opened, limits: Limits) -> Iterator[bytes]:
         yield block
     if decoder is not None:
         pending = decoder.decode(b"", True)
-    yield tail.replace(b"\r", b"\n" if bare_returns or bare_returns is None else b"") + pending.encode("utf-8", "replace")
+    yield tail.replace(b"\r", b"\n" if bare_returns or bare_returns is None else b"") + pending.encode(
+        "utf-8", "replace"
+    )
 
 
 def _csv_batches(opened: Opened, limits: Limits, names: list[str]) -> Iterator[Batch]:
@@ -595,7 +670,7 @@ def _csv_batches(opened: Opened, limits: Limits, names: list[str]) -> Iterator[B
         rest = rest + block if rest else block
         block = following
         while to_skip and (at := rest.find(b"\n")) >= 0:
-            rest = rest[at + 1:]
+            rest = rest[at + 1 :]
             to_skip -= 1
             line += 1
         if to_skip:
@@ -607,7 +682,7 @@ def _csv_batches(opened: Opened, limits: Limits, names: list[str]) -> Iterator[B
             if at < 0 and not is_final:
                 rest = b""
                 continue
-            rest = rest[at + 1:] if at >= 0 else b""
+            rest = rest[at + 1 :] if at >= 0 else b""
             yield _only_reject(names, Reject(long_at, "field_too_long", None, f"{limits.max_field_chars:,}", "..."))
             line, long_at = line + 1, None
         if is_final and rest and not rest.endswith(b"\n"):
@@ -635,7 +710,9 @@ def _only_reject(names: list[str], reject: Reject) -> Batch:
     return Batch(pl.DataFrame(schema={**dict.fromkeys(names, pl.String), "row": pl.Int64}), [reject], 1)
 
 
-def _careful(data: bytes, line: int, shape: SourceShape, limits: Limits, names: list[str], is_final: bool) -> tuple[Batch, int]:
+def _careful(
+    data: bytes, line: int, shape: SourceShape, limits: Limits, names: list[str], is_final: bool
+) -> tuple[Batch, int]:
     cut = len(data) if is_final else data.rfind(b"\n") + 1
     text = data[:cut].decode("utf-8", "replace")
     good, rejects, records, blank, lines_used = _lines_to_records(text, line, shape, limits, is_final)
@@ -652,9 +729,10 @@ def _cells_frame(good: list[tuple[int, list[str]]], shape: SourceShape, names: l
     import polars as pl
 
     index = [shape.columns.index(n) for n in names]
-    data = {n: [c[i] for _, c in good] for n, i in zip(names, index)}
-    return pl.DataFrame({**data, "row": [r for r, _ in good]},
-                        schema={**dict.fromkeys(names, pl.String), "row": pl.Int64})
+    data = {n: [c[i] for _, c in good] for n, i in zip(names, index, strict=True)}
+    return pl.DataFrame(
+        {**data, "row": [r for r, _ in good]}, schema={**dict.fromkeys(names, pl.String), "row": pl.Int64}
+    )
 
 
 def _fast(data: bytes, line: int, shape: SourceShape, limits: Limits, names: list[str]) -> tuple[Batch | None, int]:
@@ -690,7 +768,7 @@ def _fast(data: bytes, line: int, shape: SourceShape, limits: Limits, names: lis
     if has_quotes:
         if cut < len(data) - _QUOTE_CHARS:
             return None, 0  # an open quote has run for long: perhaps it is never closed
-        quotes = at[:last[-1]][is_quote[:last[-1]]]
+        quotes = at[: last[-1]][is_quote[: last[-1]]]
         opens, closes = quotes[0::2], quotes[1::2]
         before = np.where(opens > 0, array[np.maximum(opens - 1, 0)], 10)
         after = array[closes + 1]  # a line end follows at the latest
@@ -718,9 +796,12 @@ def _fast(data: bytes, line: int, shape: SourceShape, limits: Limits, names: lis
             if lengths[k] == 0:
                 blank += 1
                 continue
-            raw = data[starts[k]:ends[k]].decode("utf-8", "replace")
-            cells = _parse(raw, shape.delimiter, shape.quote)[0] if shape.quote and shape.quote in raw \
+            raw = data[starts[k] : ends[k]].decode("utf-8", "replace")
+            cells = (
+                _parse(raw, shape.delimiter, shape.quote)[0]
+                if shape.quote and shape.quote in raw
                 else raw.split(shape.delimiter)
+            )
             kept = judge(int(row_of[k]), cells, raw, shape, limits)
             if kept is None:
                 blank += 1
@@ -735,9 +816,15 @@ def _fast(data: bytes, line: int, shape: SourceShape, limits: Limits, names: lis
     else:
         text, rows = data[:cut], row_of
     if len(rows):
-        frame = pl.read_csv(text, has_header=False, separator=shape.delimiter, quote_char=shape.quote if has_quotes else None,
-                            schema=dict.fromkeys(_safe(shape.columns), pl.String), columns=_safe_of(shape.columns, names),
-                            eol_char="\n")
+        frame = pl.read_csv(
+            text,
+            has_header=False,
+            separator=shape.delimiter,
+            quote_char=shape.quote if has_quotes else None,
+            schema=dict.fromkeys(_safe(shape.columns), pl.String),
+            columns=_safe_of(shape.columns, names),
+            eol_char="\n",
+        )
         if frame.height != len(rows):
             return None, 0
         frame.columns = names
@@ -745,14 +832,18 @@ def _fast(data: bytes, line: int, shape: SourceShape, limits: Limits, names: lis
         records += frame.height
         # Wholly blank and repeated header rows are rare; a cheap look decides whether to search for them.
         suspects = frame.filter(pl.all_horizontal(_is_blank(pl.col(n)) for n in names)) if names else frame
-        again = frame.filter(pl.col(names[0]).str.strip_chars() == names[0]) if names and first_header in text else frame.clear()
+        again = (
+            frame.filter(pl.col(names[0]).str.strip_chars() == names[0])
+            if names and first_header in text
+            else frame.clear()
+        )
         doubtful = set(suspects["row"].to_list()) | set(again["row"].to_list())
         if doubtful:
             drop = []
             at = {int(r): k for k, r in enumerate(row_of)}
             for r in sorted(doubtful):
                 k = at[r]
-                raw = data[starts[k]:ends[k]].decode("utf-8", "replace")
+                raw = data[starts[k] : ends[k]].decode("utf-8", "replace")
                 kept = judge(r, _parse(raw, shape.delimiter, shape.quote or "\x00")[0], raw, shape, limits)
                 if kept is None:
                     blank, records = blank + 1, records - 1
@@ -793,15 +884,17 @@ def _without(data: bytes, starts: np.ndarray, ends: np.ndarray, odd: np.ndarray)
     """The bytes of the records that are not odd."""
     pieces, begin = [], 0
     for k in odd.nonzero()[0]:
-        pieces.append(data[begin:starts[k]])
+        pieces.append(data[begin : starts[k]])
         begin = int(ends[k]) + 1
-    pieces.append(data[begin:int(ends[-1]) + 1])
+    pieces.append(data[begin : int(ends[-1]) + 1])
     return b"".join(pieces)
 
 
-def read_all(opened: Opened, limits: Limits = Limits(), columns: Sequence[str] | None = None
-             ) -> tuple[pl.DataFrame, list[Reject], int]:
-    """All records at once: (text frame with `file` and `row`, rejects, rows in). For files of a usual size and for tests."""
+def read_all(
+    opened: Opened, limits: Limits = USUAL_LIMITS, columns: Sequence[str] | None = None
+) -> tuple[pl.DataFrame, list[Reject], int]:
+    """All records at once: (text frame with `file` and `row`, rejects, rows in). For files of a usual size
+    and for tests."""
     import polars as pl
 
     parts = list(batches(opened, limits, columns))

@@ -24,15 +24,27 @@ from functools import cache
 from importlib import resources
 from pathlib import Path
 
-# field -> (group, allowed values or None for any, what it is). Phrases compete (the longest wins) inside one group only.
+# field -> (group, allowed values or None for any, what it is).
+# Phrases compete (the longest wins) inside one group only.
 FIELDS: dict[str, tuple[str, tuple[str, ...] | None, str]] = {
     "component": ("thing", None, "a part whose life is followed, told by these words alone"),
-    "component_alone": ("thing", None, "a part, where the clause names no other (else it tells where the other sits)"),
-    "component_in_context": ("thing", None, "a part, where other words say that it is a headlamp matter; "
-                                            "value@lighting holds for that lighting only"),
+    "component_alone": (
+        "thing",
+        None,
+        "a part, where the clause names no other (else it tells where the other sits)",
+    ),
+    "component_in_context": (
+        "thing",
+        None,
+        "a part, where other words say that it is a headlamp matter; value@lighting holds for that lighting only",
+    ),
     "piece": ("thing", None, "a piece of a part: renewing it repairs the part, and is no renewal of it"),
     "piece_in_context": ("thing", None, "the same, where other words say that it is a headlamp matter"),
-    "lamp_generic": ("thing", ("lamp",), "'lamp': the light source, or the whole unit where damage or water is told"),
+    "lamp_generic": (
+        "thing",
+        ("lamp",),
+        "'lamp': the light source, or the whole unit where damage or water is told",
+    ),
     "category": ("thing", None, "a light source category of a headlamp lamp"),
     "other_part": ("thing", None, "a part that is none of ours"),
     "elsewhere": ("thing", None, "another lamp than the headlamp; weight 0 needs a lamp word close by"),
@@ -44,17 +56,43 @@ FIELDS: dict[str, tuple[str, tuple[str, ...] | None, str]] = {
     "side_gated": ("side", ("left", "right", "both"), "a side, only beside other words of its language"),
     "side_letter": ("side", ("left", "right"), "a side, only right beside a part or lamp word"),
     "two": ("side", ("2",), "two pieces"),
-    "pair": ("side", ("pair",), "changed as a pair: both sides, or, where one side is named, because of the other one"),
+    "pair": (
+        "side",
+        ("pair",),
+        "changed as a pair: both sides, or, where one side is named, because of the other one",
+    ),
     "beam": ("beam", ("low", "high", "both"), "a beam"),
     "beam_gated": ("beam", ("low", "high", "both"), "a beam, only beside other words of its language"),
     "beam_hint": ("beam", ("low", "high", "both"), "a beam that a light source category implies"),
-    "action": ("action", ("replaced", "refitted", "repaired", "inspected", "adjusted", "cleaned", "diagnosed", "quoted",
-                          "credited", "not_fitted", "advised", "none"), "what was done; advised ends as not_fitted"),
+    "action": (
+        "action",
+        (
+            "replaced",
+            "refitted",
+            "repaired",
+            "inspected",
+            "adjusted",
+            "cleaned",
+            "diagnosed",
+            "quoted",
+            "credited",
+            "not_fitted",
+            "advised",
+            "none",
+        ),
+        "what was done; advised ends as not_fitted",
+    ),
     "removal_reason": ("reason", ("failed", "planned", "paired", "collision", "upgrade"), "why a part came off"),
-    "symptom": ("symptom", ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside", "warning_shown",
-                            "other"), "what the driver sees"),
-    "symptom_in_complaint": ("symptom", ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside",
-                                         "warning_shown", "other"), "the same, in a complaint only"),
+    "symptom": (
+        "symptom",
+        ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside", "warning_shown", "other"),
+        "what the driver sees",
+    ),
+    "symptom_in_complaint": (
+        "symptom",
+        ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside", "warning_shown", "other"),
+        "the same, in a complaint only",
+    ),
     "comeback": ("comeback", ("yes",), "the same fault is back"),
     "flag": ("flag", None, "kept as a flag of the line"),
     "with": ("join", None, "what follows comes with the part"),
@@ -65,13 +103,31 @@ FIELDS: dict[str, tuple[str, tuple[str, ...] | None, str]] = {
     "not": ("not", None, "denies the word that follows"),
     "aside": ("join", None, "what follows was before, or is the occasion: not the work of this line"),
     "unit_hint": ("unit", ("unit",), "beside a bare 'headlamp': the whole unit is meant"),
-    "swap": ("swap", ("verb", "mark"), "a verb and a mark in one clause: parts changed over between the sides for a test"),
+    "swap": (
+        "swap",
+        ("verb", "mark"),
+        "a verb and a mark in one clause: parts changed over between the sides for a test",
+    ),
     "plural": ("plural", ("plural",), "several of a thing that a vehicle has one of a side"),
     "unsided": ("", None, "the value is a component that has no side; the pattern is *"),
     "ignore": ("*", None, "means nothing here, and is no slip of another word"),
 }
-GROUPS = ("thing", "context", "side", "beam", "action", "reason", "symptom", "comeback", "flag", "join", "not",
-          "unit", "swap", "plural")
+GROUPS = (
+    "thing",
+    "context",
+    "side",
+    "beam",
+    "action",
+    "reason",
+    "symptom",
+    "comeback",
+    "flag",
+    "join",
+    "not",
+    "unit",
+    "swap",
+    "plural",
+)
 _GROUP_INDEX = {g: i for i, g in enumerate(GROUPS)}
 COLUMNS = ("language", "pattern", "field", "value", "weight", "note")
 
@@ -159,8 +215,11 @@ class Vocabulary:
         if known and len(token) - known[0][1] < 4:
             return (token,)
         if not known:
-            near = [w for w in self._slips.get(token[0], ()) if abs(len(w) - len(token)) <= 1
-                    and slips_between(token, w, 1) == 1]
+            near = [
+                w
+                for w in self._slips.get(token[0], ())
+                if abs(len(w) - len(token)) <= 1 and slips_between(token, w, 1) == 1
+            ]
             if len({w.rstrip("s") for w in near}) == 1:
                 return (min(near, key=lambda w: (abs(len(w) - len(token)), w)),)
         for n in range(len(token) - 3, 3, -1):  # the longest first word
@@ -169,7 +228,11 @@ class Vocabulary:
                 continue
             if (second in self._exact or second in self._prefixes) and len(second) >= 4:
                 return (first, second)
-            if second[:1] in "sn" and len(second) > 4 and (second[1:] in self._exact or second[1:] in self._prefixes):
+            if (
+                second[:1] in "sn"
+                and len(second) > 4
+                and (second[1:] in self._exact or second[1:] in self._prefixes)
+            ):
                 return (first, second[1:])  # German joins words with an s or n
         if known:
             return (token,)
@@ -245,8 +308,12 @@ def _most_specific(found: list[tuple[int, list[Entry]]]) -> tuple[Entry, ...]:
     for letters, entries in found:
         for e in entries:
             most[e.language] = max(most.get(e.language, 0), letters)
-    return tuple(sorted({e for letters, entries in found for e in entries if letters == most[e.language]},
-                        key=lambda e: (e.field, e.value, e.language, e.weight)))
+    return tuple(
+        sorted(
+            {e for letters, entries in found for e in entries if letters == most[e.language]},
+            key=lambda e: (e.field, e.value, e.language, e.weight),
+        )
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------- tokens
@@ -258,7 +325,9 @@ _LETTERS = re.compile(r"(?<![^\W_/])([a-z])(?:[ ]?[/\\][ ]?([a-z]))(?:[/\\]([a-z
 _LETTERS_DASH = re.compile(r"(?<![^\W_-])([a-z])-([a-z])(?:-([a-z]))?(?![^\W_-])")
 _AMPERSAND = re.compile(r"(?<![^\W_])([a-z])[ ]?[&+][ ]?([a-z])(?![^\W_])")
 _LONG_DASH = re.compile(r"\s[-\u2010-\u2015]+(?=\s|$)|^[-\u2010-\u2015]+\s|--+|->|=>")
-_TOKEN = re.compile(r"[a-z](?:/[a-z])+(?![^\W_])|[a-z]&[a-z](?![^\W_])|\d+[.,]\d+[^\W_]*|[^\W_]+|[;:,.|()\[\]\n/&+!?=]")
+_TOKEN = re.compile(
+    r"[a-z](?:/[a-z])+(?![^\W_])|[a-z]&[a-z](?![^\W_])|\d+[.,]\d+[^\W_]*|[^\W_]+|[;:,.|()\[\]\n/&+!?=]"
+)
 BREAKS = frozenset(";:,.|()[]\n!?=")
 
 
@@ -324,21 +393,24 @@ def slips_between(a: str, b: str, limit: int) -> int:
 
 # ---------------------------------------------------------------------------------------------------------- loading
 
+
 def read_rows(text: str, name: str) -> tuple[Row, ...]:
     """Rows of one vocabulary file given as CSV text. Raises VocabularyError naming file and row."""
     reader = csv.reader(io.StringIO(text.lstrip("\ufeff")))
     try:
         lines = list(reader)
     except csv.Error as error:
-        raise VocabularyError(f"{name}: row {reader.line_num} is not CSV ({error}). "
-                              f"Put quotation marks around cells with commas.") from None
+        raise VocabularyError(
+            f"{name}: row {reader.line_num} is not CSV ({error}). Put quotation marks around cells with commas."
+        ) from None
     if not lines:
         raise VocabularyError(f"{name} is empty. Its first row must be: {','.join(COLUMNS)}.")
     header = [h.strip().lower() for h in lines[0]]
     missing = [c for c in COLUMNS[:4] if c not in header]
     if missing:
-        raise VocabularyError(f"{name}: row 1 lacks the column {', '.join(missing)}. "
-                              f"The first row must be: {','.join(COLUMNS)}.")
+        raise VocabularyError(
+            f"{name}: row 1 lacks the column {', '.join(missing)}. The first row must be: {','.join(COLUMNS)}."
+        )
     place = {c: header.index(c) for c in COLUMNS if c in header}
     rows: list[Row] = []
     for number, cells in enumerate(lines[1:], 2):
@@ -351,9 +423,11 @@ def read_rows(text: str, name: str) -> tuple[Row, ...]:
 
         where = f"{name}: row {number}"
         language, pattern, kind, value = (cell(c) for c in COLUMNS[:4])
-        if len(cells) > len(header) and any(c.strip() for c in cells[len(header):]):
-            raise VocabularyError(f"{where} has {len(cells)} cells, the header has {len(header)}. "
-                                  f"Put quotation marks around cells with commas.")
+        if len(cells) > len(header) and any(c.strip() for c in cells[len(header) :]):
+            raise VocabularyError(
+                f"{where} has {len(cells)} cells, the header has {len(header)}. "
+                f"Put quotation marks around cells with commas."
+            )
         if not re.fullmatch(r"[a-z]{2}|any", language.lower()):
             raise VocabularyError(f"{where}: language is {language!r}; expected two letters such as en, or any.")
         if kind not in FIELDS:
@@ -363,9 +437,15 @@ def read_rows(text: str, name: str) -> tuple[Row, ...]:
         allowed = FIELDS[kind][1]
         if allowed is not None and value not in allowed:
             raise VocabularyError(f"{where}: value is {value!r}; a '{kind}' is one of {', '.join(allowed)}.")
-        if kind in ("component", "component_alone", "component_in_context", "piece", "piece_in_context",
-                                                                  "unsided", "flag") and not re.fullmatch(
-                r"[a-z][a-z0-9_]*(@[a-z]+)?", value):
+        if kind in (
+            "component",
+            "component_alone",
+            "component_in_context",
+            "piece",
+            "piece_in_context",
+            "unsided",
+            "flag",
+        ) and not re.fullmatch(r"[a-z][a-z0-9_]*(@[a-z]+)?", value):
             raise VocabularyError(f"{where}: value is {value!r}; expected a name of small letters, digits and _.")
         weight_text = cell("weight") or "1"
         if not re.fullmatch(r"\d", weight_text):
@@ -376,8 +456,9 @@ def read_rows(text: str, name: str) -> tuple[Row, ...]:
                 raise VocabularyError(f"{where}: the pattern is blank. Write the words to look for.")
             short = [w for w in words if w.endswith("*") and len(w) < (4 if len(words) == 1 else 3)]
             if short:
-                raise VocabularyError(f"{where}: {short[0]!r} would match too much. Write at least three letters "
-                                      f"before *.")
+                raise VocabularyError(
+                    f"{where}: {short[0]!r} would match too much. Write at least three letters before *."
+                )
         rows.append(Row(language.lower(), pattern, kind, value, int(weight_text), f"{name}:{number}"))
     return tuple(rows)
 
@@ -392,8 +473,13 @@ def merge_rows(parts: Iterable[Sequence[Row]]) -> tuple[Row, ...]:
         taken = {(tuple(_pattern_tokens(r.pattern)), r.field) for r in rows if r.field != "unsided"}
         ignored = {p for p, f in taken if f == "ignore"}
         if merged:
-            merged = [r for r in merged if r.field == "unsided"
-                      or ((p := tuple(_pattern_tokens(r.pattern))), r.field) not in taken and p not in ignored]
+            merged = [
+                r
+                for r in merged
+                if r.field == "unsided"
+                or ((p := tuple(_pattern_tokens(r.pattern))), r.field) not in taken
+                and p not in ignored
+            ]
         merged.extend(rows)
     return tuple(merged)
 
@@ -421,11 +507,24 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
     for word in sorted(exact):
         if len(word) >= 6 and word.isalpha():
             slips.setdefault(word[0], []).append(word)
-    components = sorted({r.value.split("@")[0] for r in rows
-                         if r.field in ("component", "component_alone", "component_in_context")}
-                        - {"unknown"} | {"lamp"})
-    return Vocabulary(tuple(rows), tuple(components), frozenset(r.value for r in rows if r.field == "unsided"), root,
-                      frozenset(exact), frozenset(prefixes), slips)
+    components = sorted(
+        {
+            r.value.split("@")[0]
+            for r in rows
+            if r.field in ("component", "component_alone", "component_in_context")
+        }
+        - {"unknown"}
+        | {"lamp"}
+    )
+    return Vocabulary(
+        tuple(rows),
+        tuple(components),
+        frozenset(r.value for r in rows if r.field == "unsided"),
+        root,
+        frozenset(exact),
+        frozenset(prefixes),
+        slips,
+    )
 
 
 @cache

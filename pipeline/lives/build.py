@@ -89,11 +89,12 @@ def _register_rules(con: duckdb.DuckDBPyConnection, settings: Settings, vocabula
     fitted = [(lighting, c) for lighting, parts in FITTED_TO.items() for c in (*(parts if has_headlamps else ()), *own)]
     write_table(con, "lives.fitted_to", pl.DataFrame(fitted, schema=["lighting", "component"], orient="row"))
 
-    told = read_table(con, "select vehicle, not_original from clean.vehicles where not_original is not null order by vehicle")
+    told = read_table(con, """
+        select vehicle, not_original, drive_side from clean.vehicles where not_original is not null order by vehicle""")
     if told.height and vocabulary is None:
         vocabulary = load_vocabulary()
-    rows = [(vehicle, component, side) for vehicle, text in told.iter_rows()
-            for side, component in read_not_original(text, vocabulary)[0] or ()]
+    rows = [(vehicle, component, side) for vehicle, text, drive_side in told.iter_rows()
+            for side, component in read_not_original(text, vocabulary, drive_side)[0] or ()]
     write_table(con, "lives.not_original", pl.DataFrame(
         rows, schema={"vehicle": pl.String, "component": pl.String, "side": pl.String}, orient="row").unique(maintain_order=True))
 

@@ -1,6 +1,7 @@
 """Fitted curves for planning: rows of the table of fits become survival and hazard functions, and draws of them.
 
-Every fit used here is the chosen one of its stratum, over all suppliers. Ages are in the unit of the clock (days, km or hours).
+Every fit used here is the chosen one of its stratum, over all suppliers. Ages are in the unit of the clock (days, km
+or hours).
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ GENERATIONS = ("original", "replacement")
 class LifeCurve:
     """The fitted life of one kind of part.
 
-    basis: "own"; "all lightings" where the lighting has no fit of its own; "original part" where replacements have none.
-    limit: oldest age at which a failure was seen; beyond it the fitted family is an extrapolation.
+    basis: "own"; "all lightings" where the lighting has no fit of its own; "original part" where replacements have
+    none. limit: oldest age at which a failure was seen; beyond it the fitted family is an extrapolation.
     """
 
     component: str
@@ -84,7 +85,12 @@ def draw_thetas(fit: Fit, draws: int, seed: int) -> np.ndarray:
     named = draw_parameters(fit, draws, seed)
     values = np.column_stack([named[n] for n in fit.names])
     for i, link in enumerate(fit.distribution.links):
-        least, most = {"log": (1e-250, 1e250), "identity": (-1e250, 1e250), "logit": (1e-12, 1 - 1e-12), "log-1": (1 + 1e-12, 1e250)}[link]
+        least, most = {
+            "log": (1e-250, 1e250),
+            "identity": (-1e250, 1e250),
+            "logit": (1e-12, 1 - 1e-12),
+            "log-1": (1 + 1e-12, 1e250),
+        }[link]
         values[:, i] = np.clip(values[:, i], least, most)
     return fit.distribution.inverse(values)
 
@@ -103,13 +109,23 @@ def age_grid(reach: float, points: int = 400) -> np.ndarray:
     return np.concatenate(([0.0], np.geomspace(reach * 1e-5, reach, points - 1)))
 
 
-def curve_grid(curve: LifeCurve, ages: np.ndarray, *, draws: int = 200, seed: int, confidence: float = 0.95) -> pl.DataFrame:
+def curve_grid(
+    curve: LifeCurve, ages: np.ndarray, *, draws: int = 200, seed: int, confidence: float = 0.95
+) -> pl.DataFrame:
     """A curve with its interval for a chart: age, survival, low, high, hazard (per unit of age), is_extrapolated."""
     ages = np.asarray(ages, float)
     drawn = np.exp(-hazards_on_grid(curve.fit, draw_thetas(curve.fit, draws, seed), ages))
     tail = (1 - confidence) / 2
-    return pl.DataFrame({"age": ages, "survival": curve.survival(ages), "low": np.quantile(drawn, tail, axis=0),
-                         "high": np.quantile(drawn, 1 - tail, axis=0), "hazard": curve.hazard(ages), "is_extrapolated": ages > curve.limit})
+    return pl.DataFrame(
+        {
+            "age": ages,
+            "survival": curve.survival(ages),
+            "low": np.quantile(drawn, tail, axis=0),
+            "high": np.quantile(drawn, 1 - tail, axis=0),
+            "hazard": curve.hazard(ages),
+            "is_extrapolated": ages > curve.limit,
+        }
+    )
 
 
 # ---- places: one part in service each
@@ -120,16 +136,20 @@ PLACE_COLUMNS = ("vehicle", "component", "side", "lighting", "origin", "age_days
 def places_at(lives: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """The parts in service, with their ages carried on to `as_of`.
 
-    lives: rows of the table of lives; only those with ending `in_service` count. Adds age_days, age_km (null where the odometer or
-    its rate is not known) and keeps the order of the rows. A life last seen before `as_of` is carried on at the vehicle's own
-    km_per_day. Raises ValueError for a life that starts after `as_of`.
+    lives: rows of the table of lives; only those with ending `in_service` count. Adds age_days, age_km (null where
+    the odometer or its rate is not known) and keeps the order of the rows. A life last seen before `as_of` is carried
+    on at the vehicle's own km_per_day. Raises ValueError for a life that starts after `as_of`.
     """
     rows = lives.filter(pl.col("ending") == "in_service")
     late = (pl.lit(as_of) - pl.col("end_on")).dt.total_days().fill_null(0).cast(pl.Float64)
-    rows = rows.with_columns(age_days=pl.col("exit_days") + late,
-                             age_km=pl.col("exit_km") + late * pl.when(late == 0).then(0.0).otherwise(pl.col("km_per_day")))
+    rows = rows.with_columns(
+        age_days=pl.col("exit_days") + late,
+        age_km=pl.col("exit_km") + late * pl.when(late == 0).then(0.0).otherwise(pl.col("km_per_day")),
+    )
     if rows.filter(pl.col("age_days") < 0).height:
-        raise ValueError(f"{rows.filter(pl.col('age_days') < 0).height} parts in service start after {as_of.isoformat()}.")
+        raise ValueError(
+            f"{rows.filter(pl.col('age_days') < 0).height} parts in service start after {as_of.isoformat()}."
+        )
     return rows.filter(pl.col("age_days").is_not_null())
 
 

@@ -11,50 +11,106 @@ LIT = ("lamp", "igniter", "ballast", "led_module", "led_driver")
 def repeat_places(lives: pl.DataFrame, *, least: int = 3) -> pl.DataFrame:
     """Places (vehicle, component, side) where parts failed `least` times or more.
 
-    Out: vehicle, unit_number, customer_group, component, side, failures, first_on, last_on, shortest_life_days (of the parts fitted
-    there that failed), lives_days (all of those, text), action, reason. Most failures first.
+    Out: vehicle, unit_number, customer_group, component, side, failures, first_on, last_on, shortest_life_days (of
+    the parts fitted there that failed), lives_days (all of those, text), action, reason. Most failures first.
     """
-    failed = lives.filter((pl.col("ending") == "failed") & pl.col("end_on").is_not_null()).sort("end_on", maintain_order=True)
+    failed = lives.filter((pl.col("ending") == "failed") & pl.col("end_on").is_not_null()).sort(
+        "end_on", maintain_order=True
+    )
     out = failed.group_by("vehicle", "component", "side", maintain_order=True).agg(
-        pl.col("unit_number").last(), pl.col("customer_group").last(), pl.len().cast(pl.Int64).alias("failures"),
-        pl.col("end_on").first().alias("first_on"), pl.col("end_on").last().alias("last_on"),
+        pl.col("unit_number").last(),
+        pl.col("customer_group").last(),
+        pl.len().cast(pl.Int64).alias("failures"),
+        pl.col("end_on").first().alias("first_on"),
+        pl.col("end_on").last().alias("last_on"),
         pl.col("exit_days").filter(pl.col("origin") == "replacement").min().alias("shortest_life_days"),
-        pl.col("exit_days").round(0).cast(pl.Int64).cast(pl.String).fill_null("unknown").str.join(", ").alias("lives_days"))
+        pl.col("exit_days")
+        .round(0)
+        .cast(pl.Int64)
+        .cast(pl.String)
+        .fill_null("unknown")
+        .str.join(", ")
+        .alias("lives_days"),
+    )
     out = out.filter(pl.col("failures") >= least).with_columns(
         pl.lit(FIND).alias("action"),
-        pl.format("{} failures in the same place since {}: check water, wiring, connector, charging voltage and the opposite part's history "
-                  "before fitting another.", "failures", pl.col("first_on").cast(pl.String)).alias("reason"))
-    return out.sort("failures", "last_on", "vehicle", "component", "side", descending=[True, True, False, False, False]).select(
-        "vehicle", "unit_number", "customer_group", "component", "side", "failures", "first_on", "last_on", "shortest_life_days",
-        "lives_days", "action", "reason")
+        pl.format(
+            "{} failures in the same place since {}: check water, wiring, connector and charging voltage "
+            "before fitting another.",
+            "failures",
+            pl.col("first_on").cast(pl.String),
+        ).alias("reason"),
+    )
+    return out.sort(
+        "failures", "last_on", "vehicle", "component", "side", descending=[True, True, False, False, False]
+    ).select(
+        "vehicle",
+        "unit_number",
+        "customer_group",
+        "component",
+        "side",
+        "failures",
+        "first_on",
+        "last_on",
+        "shortest_life_days",
+        "lives_days",
+        "action",
+        "reason",
+    )
 
 
-def several_at_once(lives: pl.DataFrame, *, within_days: int = 60, least: int = 3, positions: int = 2,
-                    components: tuple[str, ...] = LIT) -> pl.DataFrame:
+def several_at_once(
+    lives: pl.DataFrame, *, within_days: int = 60, least: int = 3, positions: int = 2, components: tuple[str, ...] = LIT
+) -> pl.DataFrame:
     """Vehicles that lost `least` or more lit parts, in `positions` or more places, within so many days.
 
-    Two lamps of one age often go together by wear alone, so three is the least listed unless told otherwise (our own rule). Out, one row a
-    vehicle and spell: vehicle, unit_number, customer_group, first_on, last_on, failures, positions, places (text), action, reason.
-    A spell ends where the window from its first failure does.
+    Two lamps of one age often go together by wear alone, so three is the least listed unless told otherwise (our own
+    rule). Out, one row a vehicle and spell: vehicle, unit_number, customer_group, first_on, last_on, failures,
+    positions, places (text), action, reason. A spell ends where the window from its first failure does.
     """
-    failed = lives.filter((pl.col("ending") == "failed") & pl.col("end_on").is_not_null() & pl.col("component").is_in(components)).sort(
-        "vehicle", "end_on", "component", "side", maintain_order=True)
+    failed = lives.filter(
+        (pl.col("ending") == "failed") & pl.col("end_on").is_not_null() & pl.col("component").is_in(components)
+    ).sort("vehicle", "end_on", "component", "side", maintain_order=True)
     rows = []
     for (vehicle,), some in failed.group_by("vehicle", maintain_order=True):
         days, at = some["end_on"].to_list(), 0
-        names = list(zip(some["component"].to_list(), some["side"].to_list()))
+        names = list(zip(some["component"].to_list(), some["side"].to_list(), strict=False))
         while at < len(days):
             stop = at
             while stop < len(days) and (days[stop] - days[at]).days <= within_days:
                 stop += 1
             spots = sorted({f"{c} {s}" for c, s in names[at:stop]})
             if stop - at >= least and len(spots) >= positions:
-                rows.append((vehicle, some["unit_number"][at], some["customer_group"][at], days[at], days[stop - 1], stop - at, len(spots),
-                             ", ".join(spots), FIND, f"{stop - at} parts failed in {len(spots)} places within {within_days} days: measure the "
-                             "charging voltage, look for water and for a fault in the wiring they share."))
+                rows.append(
+                    (
+                        vehicle,
+                        some["unit_number"][at],
+                        some["customer_group"][at],
+                        days[at],
+                        days[stop - 1],
+                        stop - at,
+                        len(spots),
+                        ", ".join(spots),
+                        FIND,
+                        f"{stop - at} parts failed in {len(spots)} places within {within_days} days: measure the "
+                        "charging voltage, look for water and for a fault in the wiring they share.",
+                    )
+                )
                 at = stop
             else:
                 at += 1
-    schema = {"vehicle": pl.String, "unit_number": pl.String, "customer_group": pl.String, "first_on": pl.Date, "last_on": pl.Date,
-              "failures": pl.Int64, "positions": pl.Int64, "places": pl.String, "action": pl.String, "reason": pl.String}
-    return pl.DataFrame(rows, schema=schema, orient="row").sort("failures", "last_on", "vehicle", descending=[True, True, False])
+    schema = {
+        "vehicle": pl.String,
+        "unit_number": pl.String,
+        "customer_group": pl.String,
+        "first_on": pl.Date,
+        "last_on": pl.Date,
+        "failures": pl.Int64,
+        "positions": pl.Int64,
+        "places": pl.String,
+        "action": pl.String,
+        "reason": pl.String,
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row").sort(
+        "failures", "last_on", "vehicle", descending=[True, True, False]
+    )

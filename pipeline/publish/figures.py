@@ -162,8 +162,8 @@ def suppliers(found: pl.DataFrame, window: int) -> pl.DataFrame:
 
 
 def verdict_rows(found: pl.DataFrame, verdict: str) -> pl.DataFrame:
-    """Rows with a verdict, whole suppliers before part numbers before lots, best-looked-at window first, each
-    set of parts once."""
+    """Rows with a verdict, best-looked-at window first (a long one tells wear as much as early failure), whole
+    suppliers before part numbers before lots, each set of parts once."""
     if found.is_empty():
         return found
     rank = {w: i for i, w in enumerate(WINDOWS)}
@@ -176,7 +176,7 @@ def verdict_rows(found: pl.DataFrame, verdict: str) -> pl.DataFrame:
             pooled_light=(pl.col("lighting") == "all").cast(pl.Int8),
         )
         .sort(
-            ["level", "window_rank", "pooled_light", "failed", *keys],
+            ["window_rank", "level", "pooled_light", "failed", *keys],
             descending=[False, False, False, True, *[False] * 4],
         )
         .unique(keys, keep="first", maintain_order=True)
@@ -574,6 +574,8 @@ def curve_pairs(tables: Tables, clock: str) -> list[Pair]:
         & (pl.col("supplier") == "all")
         & (pl.col("stratum") == "all")
     )
+    if "thin" in found.columns:  # too few still watched: in the table, not in the picture
+        found = found.filter(~pl.col("thin"))
     apart = found.filter(pl.col("lighting") != "all")["component"].unique()
     found = found.filter((pl.col("lighting") != "all") | ~pl.col("component").is_in(apart.implode()))
     pairs = []

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 # What spreadsheets take for the beginning of a formula, also behind blanks and in their wide forms.
 # Source: OWASP, "CSV Injection": = + - @, tab, carriage return, line feed, and their full-width forms.
 FORMULA = r"^(?:[\t\r\n]|[\s\x00]*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20])"
-PNG_SCALE = 2.0
+PNG_SCALE = 1.5
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -77,8 +77,8 @@ def publish_month(con: duckdb.DuckDBPyConnection, workspace: Workspace, settings
     scratch = workspace.published / f".making-{as_of:%Y-%m-%d}"
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(mode=0o700)
-    bench = tables.pop("bench")["json"][0]
-    files.write_text(scratch / "bench.json", bench + "\n")
+    if "bench" in tables:
+        files.write_text(scratch / "bench.json", tables.pop("bench")["json"][0] + "\n")
     files.write_tables(scratch / "tables", tables)
     made, charts = pages.everything(tables, context)
     files.write_charts(scratch / "charts", charts)

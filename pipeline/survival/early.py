@@ -21,7 +21,9 @@ PARENTS = ("component", "lighting")
 """Suppliers, part numbers, lots and grades are compared within the same values of these."""
 
 BANDS_DAYS = (0.0, 30.0, 90.0, 365.0)
-_SPREADS = np.geomspace(0.05, 2.5, 14)  # between-supplier standard deviations of the log rate tried, largest far beyond sense
+_SPREADS = np.geomspace(
+    0.05, 2.5, 14
+)  # between-supplier standard deviations of the log rate tried, largest far beyond sense
 _LEVELS = np.array([0.02, 0.15, 0.5, 0.85, 0.98])
 _LEVEL_WEIGHTS = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
 
@@ -48,8 +50,12 @@ def _mixed_quantile(q: float, a1: np.ndarray, b1: np.ndarray, a2: np.ndarray, b2
     return np.where(out < 1e-15, 0.0, np.where(out > 1 - 1e-15, 1.0, out))
 
 
-def share_interval(failed: np.ndarray | float, fitted: np.ndarray | float, confidence: float = 0.95,
-                   design_effect: np.ndarray | float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+def share_interval(
+    failed: np.ndarray | float,
+    fitted: np.ndarray | float,
+    confidence: float = 0.95,
+    design_effect: np.ndarray | float = 1.0,
+) -> tuple[np.ndarray, np.ndarray]:
     """Mid-p Clopper-Pearson limits of a share, counts divided by the design effect; right at 0 and at all.
 
     failed, fitted: counts (need not be whole). Returns (low, high), shapes as the inputs'. Raises ValueError for
@@ -78,8 +84,9 @@ def false_discoveries(p_values: np.ndarray) -> np.ndarray:
     return out
 
 
-def conditional_p(observed: np.ndarray, expected: np.ndarray, total: np.ndarray, design_effect: np.ndarray | float = 1.0
-                  ) -> np.ndarray:
+def conditional_p(
+    observed: np.ndarray, expected: np.ndarray, total: np.ndarray, design_effect: np.ndarray | float = 1.0
+) -> np.ndarray:
     """Two-sided mid-p of `observed` failures out of `total`, when each is this group's with chance expected / total.
 
     The conditional test of equal rates (Przyborowski & Wilenski 1940) with log-rank expectations, so that age at risk
@@ -112,7 +119,10 @@ class GammaPoisson:
 
 def _level(a: np.ndarray, x: np.ndarray, e: np.ndarray) -> np.ndarray:
     """Mean of the prior at its maximum, for each shape in a: the root of sum (x - e m) / (a + e m)."""
-    low, high = np.zeros(len(a)), np.full(len(a), float(np.max(np.divide(x, e, out=np.zeros_like(x), where=e > 0))) + 1e-300)
+    low, high = (
+        np.zeros(len(a)),
+        np.full(len(a), float(np.max(np.divide(x, e, out=np.zeros_like(x), where=e > 0))) + 1e-300),
+    )
     for _ in range(100):
         m = (low + high) / 2
         up = ((x - e * m[:, None]) / (a[:, None] + e * m[:, None])).sum(axis=1) > 0
@@ -125,12 +135,18 @@ def _marginal(a: np.ndarray, m: np.ndarray, x: np.ndarray, e: np.ndarray) -> np.
     from scipy.special import gammaln
 
     a, em = a[:, None], np.maximum(e * m[:, None], 1e-300)
-    return (gammaln(a + x) - gammaln(a) - gammaln(x + 1) - a * np.log1p(em / a)
-            + np.where(x > 0, x * (np.log(em) - np.log(a + em)), 0.0)).sum(axis=1)
+    return (
+        gammaln(a + x)
+        - gammaln(a)
+        - gammaln(x + 1)
+        - a * np.log1p(em / a)
+        + np.where(x > 0, x * (np.log(em) - np.log(a + em)), 0.0)
+    ).sum(axis=1)
 
 
-def empirical_bayes_gamma_poisson(counts: Sequence[float], exposure: Sequence[float], confidence: float = 0.95
-                                  ) -> GammaPoisson:
+def empirical_bayes_gamma_poisson(
+    counts: Sequence[float], exposure: Sequence[float], confidence: float = 0.95
+) -> GammaPoisson:
     """Shrink rates towards their common mean; strength by marginal likelihood.
 
     counts, exposure: one a group; the rate is per unit of exposure. Raises ValueError for fewer than two groups, no
@@ -154,21 +170,31 @@ def empirical_bayes_gamma_poisson(counts: Sequence[float], exposure: Sequence[fl
     best = int(np.argmin([lack(g) for g in grid]))
     pooled = x.sum() / e.sum()
     poisson = float((x * np.log(e * pooled) - e * pooled - gammaln(x + 1)).sum())
-    found = minimize_scalar(lack, bounds=(grid[max(best - 1, 0)], grid[min(best + 1, 79)]), method="bounded",
-                            options={"xatol": 1e-12})
+    found = minimize_scalar(
+        lack,
+        bounds=(grid[max(best - 1, 0)], grid[min(best + 1, 79)]),
+        method="bounded",
+        options={"xatol": 1e-12},
+    )
     tail = (1 - confidence) / 2
     if best == 79 or -found.fun <= poisson + 1e-9:
         n = len(x)
         total = x.sum()
-        rates = {"pooled": np.full(n, pooled), "low": np.full(n, gammaincinv(total + 0.5, tail) / e.sum()),
-                 "high": np.full(n, gammainccinv(total + 0.5, tail) / e.sum())}
+        rates = {
+            "pooled": np.full(n, pooled),
+            "low": np.full(n, gammaincinv(total + 0.5, tail) / e.sum()),
+            "high": np.full(n, gammainccinv(total + 0.5, tail) / e.sum()),
+        }
         a, b, ll, mean = float("inf"), float("nan"), poisson, float(pooled)
     else:
         a = float(np.exp(found.x))
         mean = float(_level(np.array([a]), x, e)[0])
         b, ll = a / mean, -float(found.fun)
-        rates = {"pooled": (a + x) / (b + e), "low": gammaincinv(a + x, tail) / (b + e),
-                 "high": gammainccinv(a + x, tail) / (b + e)}
+        rates = {
+            "pooled": (a + x) / (b + e),
+            "low": gammaincinv(a + x, tail) / (b + e),
+            "high": gammainccinv(a + x, tail) / (b + e),
+        }
     return GammaPoisson(a, b, ll, mean, pl.DataFrame({"count": x, "exposure": e, "raw": x / e, **rates}))
 
 
@@ -178,34 +204,43 @@ def _pool(x: np.ndarray, e: np.ndarray, confidence: float) -> tuple[np.ndarray, 
     The strengths on a grid weigh by marginal likelihood x a half-normal(1) prior on the spread of the log rate, so that
     two or three suppliers do not pretend to know it; the level by a gamma approximation of its likelihood.
     """
-    from scipy.special import gammainc, gammaincinv
+    from scipy.special import gammainc, gammaincinv, gammaln
 
-    a = 1 / _SPREADS ** 2
+    a = 1 / _SPREADS**2
     if x.sum() > 0:
         m = _level(a, x, e)
-        weight = _marginal(a, m, x, e) - _SPREADS ** 2 / 2 + np.log(_SPREADS)
+        weight = _marginal(a, m, x, e) - _SPREADS**2 / 2 + np.log(_SPREADS)
         weight = np.exp(weight - weight.max())
     else:
-        m, weight = np.full(len(a), 1e-12), _SPREADS * np.exp(-_SPREADS ** 2 / 2)
+        m, weight = np.full(len(a), 1e-12), _SPREADS * np.exp(-(_SPREADS**2) / 2)
     weight = weight / weight.sum()
     j = (a[:, None] * e / (a[:, None] + e * m[:, None])).sum(axis=1)
     level = gammaincinv((j * m)[:, None] + 0.5, _LEVELS) / j[:, None]
     w = (weight[:, None] * _LEVEL_WEIGHTS).ravel()
-    use = w > 1e-6
+    use = w > 1e-3 * w.max()
     shape = np.repeat(a, len(_LEVELS))[use]
     rate = (a[:, None] / np.maximum(level, 1e-12)).ravel()[use]
     w = w[use] / w[use].sum()
     post_shape, post_rate = shape + x[:, None], rate + e[:, None]
     mean = ((post_shape / post_rate) * w).sum(axis=1)
-    spread = np.sqrt(((post_shape / post_rate ** 2) + (post_shape / post_rate - mean[:, None]) ** 2) @ w)
+    spread = np.sqrt(((post_shape / post_rate**2) + (post_shape / post_rate - mean[:, None]) ** 2) @ w)
+    constant = post_shape * np.log(post_rate) - gammaln(post_shape)
     limits = []
     for q in ((1 - confidence) / 2, 1 - (1 - confidence) / 2):
         low, high = np.zeros(len(x)), mean + 60 * spread + 1e-12
-        for _ in range(45):
-            mid = (low + high) / 2
-            below = (gammainc(post_shape, post_rate * mid[:, None]) * w).sum(axis=1) < q
-            low, high = np.where(below, mid, low), np.where(below, high, mid)
-        limits.append((low + high) / 2)
+        k = np.maximum((mean / spread) ** 2, 1e-3)
+        t = np.clip(gammaincinv(k, q) * mean / k, 1e-12, high)
+        for _ in range(40):  # Newton, kept inside a shrinking bracket
+            gap = (gammainc(post_shape, post_rate * t[:, None]) * w).sum(axis=1) - q
+            low, high = np.where(gap < 0, t, low), np.where(gap < 0, high, t)
+            if np.all((np.abs(gap) < 1e-10) | (high - low < 1e-12 * high)):
+                break
+            density = (
+                np.exp(constant + (post_shape - 1) * np.log(t)[:, None] - post_rate * t[:, None]) * w
+            ).sum(axis=1)
+            step = t - gap / np.maximum(density, 1e-300)
+            t = np.where((step > low) & (step < high), step, (low + high) / 2)
+        limits.append(t)
     return mean, limits[0], limits[1]
 
 
@@ -223,8 +258,10 @@ def _fitted_lives(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
         out = out.filter(pl.col("generation") > 0)
     entry, exit = f"entry_{clock}", f"exit_{clock}"
     return out.filter((pl.col(entry) == 0) & pl.col(exit).is_not_null()).with_columns(
-        pl.lit(0.0).alias("_e"), pl.col(exit).cast(pl.Float64).alias("_x"),
-        (pl.col("ending") == "failed").fill_null(False).cast(pl.Float64).alias("_d"))
+        pl.lit(0.0).alias("_e"),
+        pl.col(exit).cast(pl.Float64).alias("_x"),
+        (pl.col("ending") == "failed").fill_null(False).cast(pl.Float64).alias("_d"),
+    )
 
 
 def _hazard(cells: Cells) -> np.ndarray:
@@ -236,12 +273,26 @@ def _last_cell(cells: Cells, stratum: np.ndarray, t: np.ndarray) -> np.ndarray:
     """The last cell of each stratum at or before t (every stratum has a cell at 0)."""
     times, rank = np.unique(np.concatenate([cells.t, t]), return_inverse=True)
     width = len(times)
-    return np.searchsorted(cells.stratum * width + rank[:len(cells.t)], stratum * width + rank[len(cells.t):], "right") - 1
+    return (
+        np.searchsorted(
+            cells.stratum * width + rank[: len(cells.t)], stratum * width + rank[len(cells.t) :], "right"
+        )
+        - 1
+    )
 
 
-def early_failures(lives: pl.DataFrame, keys: Sequence[str], windows: Sequence[float] = DAY_WINDOWS, clock: str = "days",
-                   *, parents: Sequence[str] = PARENTS, cluster: str | None = "vehicle", confidence: float = 0.95,
-                   rate: float = 0.05, min_failures: int = 5) -> pl.DataFrame:
+def early_failures(
+    lives: pl.DataFrame,
+    keys: Sequence[str],
+    windows: Sequence[float] = DAY_WINDOWS,
+    clock: str = "days",
+    *,
+    parents: Sequence[str] = PARENTS,
+    cluster: str | None = "vehicle",
+    confidence: float = 0.95,
+    rate: float = 0.05,
+    min_failures: int = 5,
+) -> pl.DataFrame:
     """Chance that a fitted part fails within each window, raw and pooled, with a verdict against the other suppliers.
 
     lives: rows of `lives.lives`; used are replacements with in_curve (where those columns exist), watched from their
@@ -281,7 +332,9 @@ def early_failures(lives: pl.DataFrame, keys: Sequence[str], windows: Sequence[f
     rest = np.divide(n - d, n, out=np.ones_like(n), where=has)
     survival = by_stratum(rest, cells.starts, np.cumprod)
     first = by_stratum(np.where(has, np.log((n - d + 1) / (n + 1)), 0.0), cells.starts)
-    second = by_stratum(np.where(has, np.log((n - d + 1) * (n - d + 2) / ((n + 1) * (n + 2))), 0.0), cells.starts)
+    second = by_stratum(
+        np.where(has, np.log((n - d + 1) * (n - d + 2) / ((n + 1) * (n + 2))), 0.0), cells.starts
+    )
     own_hazard, parent_hazard = _hazard(cells), _hazard(whole)
     x, failed_row = used["_x"].to_numpy(), used["_d"].to_numpy()
     who = np.arange(len(x)) if cluster is None else codes_of(used[cluster])
@@ -302,8 +355,8 @@ def early_failures(lives: pl.DataFrame, keys: Sequence[str], windows: Sequence[f
         # design effect: how much wider residuals scatter by vehicle than by life
         residual = inside - own_hazard[_last_cell(cells, cells.code, seen)]
         together = np.bincount(pair, weights=residual)
-        each = np.bincount(whole.code, weights=residual ** 2, minlength=n_parents)
-        joint = np.bincount(pair_parent, weights=together ** 2, minlength=n_parents)
+        each = np.bincount(whole.code, weights=residual**2, minlength=n_parents)
+        joint = np.bincount(pair_parent, weights=together**2, minlength=n_parents)
         effect = np.maximum(np.divide(joint, each, out=np.ones(n_parents), where=each > 0), 1.0)
         deff = effect[parent_of]
         low, high = _beta_product(first[at], second[at], followed, gone, fitted, deff, confidence)
@@ -325,49 +378,101 @@ def early_failures(lives: pl.DataFrame, keys: Sequence[str], windows: Sequence[f
                 continue
             if total[mine[0]] > 0:
                 theta = _pool(gone[mine] / effect[g], expected[mine] / effect[g], confidence)
-                for row, value in zip(pooled, theta):
+                for row, value in zip(pooled, theta, strict=True):
                     row[mine] = -np.expm1(-value * upto[mine])
             else:  # no failure anywhere: all that is known is how few that can mean
                 reach = float((x[whole.code == g] >= w).sum())
                 pooled[0, mine], pooled[1, mine] = 0.0, 0.0
                 pooled[2, mine] = share_interval(0.0, reach, confidence, effect[g])[1]
-        frames.append(with_keys(cells, strata, {
-            f"window_{clock}": np.full(n_strata, w), "fitted": fitted, "failed": gone.astype(np.int64),
-            "followed": followed.astype(np.int64), "exposure": np.bincount(cells.code, weights=seen, minlength=n_strata),
-            "probability": np.where(told, 1 - s, np.nan), "low": np.where(told, low, np.nan),
-            "high": np.where(told, high, np.nan), "pooled_probability": pooled[0], "pooled_low": pooled[1],
-            "pooled_high": pooled[2], "expected": expected, "p_value": p, "design_effect": deff}))
+        frames.append(
+            with_keys(
+                cells,
+                strata,
+                {
+                    f"window_{clock}": np.full(n_strata, w),
+                    "fitted": fitted,
+                    "failed": gone.astype(np.int64),
+                    "followed": followed.astype(np.int64),
+                    "exposure": np.bincount(cells.code, weights=seen, minlength=n_strata),
+                    "probability": np.where(told, 1 - s, np.nan),
+                    "low": np.where(told, low, np.nan),
+                    "high": np.where(told, high, np.nan),
+                    "pooled_probability": pooled[0],
+                    "pooled_low": pooled[1],
+                    "pooled_high": pooled[2],
+                    "expected": expected,
+                    "p_value": p,
+                    "design_effect": deff,
+                },
+            )
+        )
     out = pl.concat(frames)
     q = false_discoveries(out["p_value"].to_numpy())
     failed, expected = out["failed"].to_numpy(), out["expected"].to_numpy()
     sure = q <= rate
-    verdict = np.where(np.isnan(q), None, np.where(
-        sure & (failed > expected) & (failed >= min(3, min_failures)), "worse", np.where(
-            sure & (failed < expected), "better", np.where(
-                np.maximum(failed, expected) < min_failures, "too few", "not told apart"))))
+    verdict = np.where(
+        np.isnan(q),
+        None,
+        np.where(
+            sure & (failed > expected) & (failed >= min(3, min_failures)),
+            "worse",
+            np.where(
+                sure & (failed < expected),
+                "better",
+                np.where(np.maximum(failed, expected) < min_failures, "too few", "not told apart"),
+            ),
+        ),
+    )
     out = out.with_columns(q_value=q, verdict=pl.Series(verdict.tolist(), dtype=pl.String))
     floats = [c for c in out.columns if out[c].dtype == pl.Float64]
-    return (out.with_columns(pl.col(floats).fill_nan(None)).sort([*ks, f"window_{clock}"], nulls_last=False)
-            .select(pl.exclude("verdict"), "verdict"))
+    return (
+        out.with_columns(pl.col(floats).fill_nan(None))
+        .sort([*ks, f"window_{clock}"], nulls_last=False)
+        .select(pl.exclude("verdict"), "verdict")
+    )
 
 
 def _empty(cells: Cells, keys: list[str], clock: str) -> pl.DataFrame:
     whole = dict.fromkeys(("fitted", "failed", "followed"), pl.Int64)
-    floats = dict.fromkeys(("exposure", "probability", "low", "high", "pooled_probability", "pooled_low", "pooled_high",
-                            "expected", "p_value", "design_effect", "q_value"), pl.Float64)
+    floats = dict.fromkeys(
+        (
+            "exposure",
+            "probability",
+            "low",
+            "high",
+            "pooled_probability",
+            "pooled_low",
+            "pooled_high",
+            "expected",
+            "p_value",
+            "design_effect",
+            "q_value",
+        ),
+        pl.Float64,
+    )
     key_types = {k: cells.strata.schema[k] for k in keys}
-    return pl.DataFrame(schema={**key_types, f"window_{clock}": pl.Int64, **whole, **floats, "verdict": pl.String})
+    return pl.DataFrame(
+        schema={**key_types, f"window_{clock}": pl.Int64, **whole, **floats, "verdict": pl.String}
+    )
 
 
-def _beta_product(log_mean: np.ndarray, log_square: np.ndarray, followed: np.ndarray, failed: np.ndarray,
-                  fitted: np.ndarray, deff: np.ndarray, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def _beta_product(
+    log_mean: np.ndarray,
+    log_square: np.ndarray,
+    followed: np.ndarray,
+    failed: np.ndarray,
+    fitted: np.ndarray,
+    deff: np.ndarray,
+    confidence: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Limits of the share failed by the mid-p beta product; equals mid-p Clopper-Pearson without censoring.
 
     Survival's upper confidence distribution is the product of Beta(n - d + 1, d) over the failure times, the lower one
     that times Beta(followed, 1); each product is matched by its first two moments to one beta.
     """
+
     def match(m1: np.ndarray, m2: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        v = np.maximum(m2 - m1 ** 2, 1e-300)
+        v = np.maximum(m2 - m1**2, 1e-300)
         k = m1 * (1 - m1) / v - 1
         return m1 * k, (1 - m1) * k
 
@@ -411,7 +516,9 @@ def funnel_limits(fitted: Sequence[int], share: float, coverage: float = 0.998) 
     return pl.DataFrame(columns).select("fitted", "low_count", "high_count", "low", "high")
 
 
-def over_dispersion(failed: Sequence[float], fitted: Sequence[float], share: float, winsorise: float = 0.1) -> float:
+def over_dispersion(
+    failed: Sequence[float], fitted: Sequence[float], share: float, winsorise: float = 0.1
+) -> float:
     """How much wider the groups scatter about a share than chance gives: 1 is chance (mean of Winsorised z squared).
 
     Source: Spiegelhalter 2005, section 3.4. Raises ValueError as `funnel_limits`, and for no groups.
@@ -427,11 +534,12 @@ def over_dispersion(failed: Sequence[float], fitted: Sequence[float], share: flo
 # ---- the same age of part: replacement against original, young against older ---------------------------------------
 
 
-def _pieces(lives: pl.DataFrame, keys: Sequence[str], clock: str, bands: Sequence[float], cluster: str | None
-            ) -> pl.DataFrame:
+def _pieces(
+    lives: pl.DataFrame, keys: Sequence[str], clock: str, bands: Sequence[float], cluster: str | None
+) -> pl.DataFrame:
     """Events and exposure by keys, origin, band and cluster, each life cut at the bands' edges."""
     edges = [float(b) for b in bands]
-    if len(edges) < 1 or any(b <= a for a, b in zip(edges, edges[1:])):
+    if len(edges) < 1 or any(b <= a for a, b in zip(edges, edges[1:], strict=False)):
         raise ValueError(f"Bands must rise; got {list(bands)}.")
     some = lives.filter(pl.col("in_curve")) if "in_curve" in lives.columns else lives
     e, x = pl.col(f"entry_{clock}").cast(pl.Float64), pl.col(f"exit_{clock}").cast(pl.Float64)
@@ -445,31 +553,69 @@ def _pieces(lives: pl.DataFrame, keys: Sequence[str], clock: str, bands: Sequenc
     for i, low in enumerate(edges):
         high = edges[i + 1] if i + 1 < len(edges) else float("inf")
         time = (x.clip(low, high) - e.clip(low, high)).alias("_time")
-        event = ((pl.col("ending") == "failed") & (x > low) & (x <= high) & (x > e)).fill_null(False).cast(pl.Float64)
-        frames.append(some.select(*keys, "origin", who.alias("_who"), "_life", time, event.alias("_event"))
-                      .filter(pl.col("_time") > 0)
-                      .with_columns(_low=pl.lit(low), _high=pl.lit(high if np.isfinite(high) else None, dtype=pl.Float64)))
+        event = (
+            ((pl.col("ending") == "failed") & (x > low) & (x <= high) & (x > e))
+            .fill_null(False)
+            .cast(pl.Float64)
+        )
+        frames.append(
+            some.select(*keys, "origin", who.alias("_who"), "_life", time, event.alias("_event"))
+            .filter(pl.col("_time") > 0)
+            .with_columns(
+                _low=pl.lit(low), _high=pl.lit(high if np.isfinite(high) else None, dtype=pl.Float64)
+            )
+        )
     return pl.concat(frames)
 
 
-def _compare(pieces: pl.DataFrame, by: list[str], side: str, first: str, second: str, confidence: float) -> pl.DataFrame:
+def _compare(
+    pieces: pl.DataFrame, by: list[str], side: str, first: str, second: str, confidence: float
+) -> pl.DataFrame:
     """Ratio of the hazard in `first` to that in `second` (values of column `side`), by exact conditional limits."""
     cells = pieces.group_by([*by, side]).agg(
-        pl.col("_event").sum().alias("d"), pl.col("_time").sum().alias("T"),
-        pl.col("_life").n_unique().alias("lives"))
-    resid = pieces.join(cells, on=[*by, side], nulls_equal=True).filter(pl.col("d") > 0).with_columns(
-        r=pl.when(pl.col(side) == first).then(1.0).otherwise(-1.0)
-        * (pl.col("_event") - pl.col("d") / pl.col("T") * pl.col("_time")) / pl.col("d"))
-    per_life = resid.group_by([*by, side, "_life"]).agg(pl.col("r").sum()).group_by(by).agg((pl.col("r") ** 2).sum().alias("own")) \
-        if by else resid.group_by([side, "_life"]).agg(pl.col("r").sum()).select((pl.col("r") ** 2).sum().alias("own"))
-    per_who = resid.group_by([*by, "_who"]).agg(pl.col("r").sum()).group_by(by).agg((pl.col("r") ** 2).sum().alias("joint")) \
-        if by else resid.group_by("_who").agg(pl.col("r").sum()).select((pl.col("r") ** 2).sum().alias("joint"))
+        pl.col("_event").sum().alias("d"),
+        pl.col("_time").sum().alias("T"),
+        pl.col("_life").n_unique().alias("lives"),
+    )
+    resid = (
+        pieces.join(cells, on=[*by, side], nulls_equal=True)
+        .filter(pl.col("d") > 0)
+        .with_columns(
+            r=pl.when(pl.col(side) == first).then(1.0).otherwise(-1.0)
+            * (pl.col("_event") - pl.col("d") / pl.col("T") * pl.col("_time"))
+            / pl.col("d")
+        )
+    )
+    per_life = (
+        resid.group_by([*by, side, "_life"])
+        .agg(pl.col("r").sum())
+        .group_by(by)
+        .agg((pl.col("r") ** 2).sum().alias("own"))
+        if by
+        else resid.group_by([side, "_life"])
+        .agg(pl.col("r").sum())
+        .select((pl.col("r") ** 2).sum().alias("own"))
+    )
+    per_who = (
+        resid.group_by([*by, "_who"])
+        .agg(pl.col("r").sum())
+        .group_by(by)
+        .agg((pl.col("r") ** 2).sum().alias("joint"))
+        if by
+        else resid.group_by("_who").agg(pl.col("r").sum()).select((pl.col("r") ** 2).sum().alias("joint"))
+    )
     wide = []
     for name, tag in ((first, "1"), (second, "2")):
-        wide.append(cells.filter(pl.col(side) == name).select(*by, *[pl.col(c).alias(c + tag) for c in ("d", "T", "lives")]))
+        wide.append(
+            cells.filter(pl.col(side) == name).select(
+                *by, *[pl.col(c).alias(c + tag) for c in ("d", "T", "lives")]
+            )
+        )
     if by:
         both = wide[0].join(wide[1], on=by, how="full", coalesce=True, nulls_equal=True)
-        both = both.join(per_life, on=by, how="left", nulls_equal=True).join(per_who, on=by, how="left", nulls_equal=True)
+        both = both.join(per_life, on=by, how="left", nulls_equal=True).join(
+            per_who, on=by, how="left", nulls_equal=True
+        )
     else:
         both = pl.concat([*wide, per_life, per_who], how="horizontal")
     both = both.with_columns(pl.col("d1", "T1", "lives1", "d2", "T2", "lives2").fill_null(0))
@@ -484,12 +630,20 @@ def _compare(pieces: pl.DataFrame, by: list[str], side: str, first: str, second:
         low = np.where(usable, low / (1 - low) * scale, np.nan)
         high = np.where(usable & (high < 1), high / (1 - high) * scale, np.nan)
     return both.with_columns(ratio=ratio, low=low, high=high, design_effect=deff).with_columns(
-        pl.col("ratio", "low", "high").fill_nan(None))
+        pl.col("ratio", "low", "high").fill_nan(None)
+    )
 
 
-def replacement_against_original(lives: pl.DataFrame, keys: Sequence[str] = ("component",), *, clock: str = "days",
-                                 bands: Sequence[float] = BANDS_DAYS, cluster: str | None = "vehicle",
-                                 confidence: float = 0.95, min_failures: int = 5) -> pl.DataFrame:
+def replacement_against_original(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = ("component",),
+    *,
+    clock: str = "days",
+    bands: Sequence[float] = BANDS_DAYS,
+    cluster: str | None = "vehicle",
+    confidence: float = 0.95,
+    min_failures: int = 5,
+) -> pl.DataFrame:
     """Hazard of replacements over that of originals at the same age of part, band by band of age.
 
     lives: rows of `lives.lives` (origin 'original' or 'replacement', ending, entry_<clock>, exit_<clock>); late entry
@@ -505,19 +659,42 @@ def replacement_against_original(lives: pl.DataFrame, keys: Sequence[str] = ("co
     pieces = _pieces(lives, list(keys), clock, bands, cluster)
     by = [*keys, "_low", "_high"]
     found = _compare(pieces, by, "origin", "replacement", "original", confidence)
-    verdict = (pl.when(pl.col("d1") + pl.col("d2") < min_failures).then(pl.lit("too few"))
-               .when(pl.col("low") > 1).then(pl.lit("worse"))
-               .when(pl.col("high") < 1).then(pl.lit("better")).otherwise(pl.lit("not told apart")))
+    verdict = (
+        pl.when(pl.col("d1") + pl.col("d2") < min_failures)
+        .then(pl.lit("too few"))
+        .when(pl.col("low") > 1)
+        .then(pl.lit("worse"))
+        .when(pl.col("high") < 1)
+        .then(pl.lit("better"))
+        .otherwise(pl.lit("not told apart"))
+    )
     return found.sort(by, nulls_last=True).select(
-        *keys, pl.col("_low").alias(f"low_{clock}"), pl.col("_high").alias(f"high_{clock}"),
-        pl.col("d1").cast(pl.Int64).alias("replacement_failed"), pl.col("T1").alias("replacement_time"),
-        pl.col("d2").cast(pl.Int64).alias("original_failed"), pl.col("T2").alias("original_time"),
-        "ratio", "low", "high", "design_effect", verdict.alias("verdict"))
+        *keys,
+        pl.col("_low").alias(f"low_{clock}"),
+        pl.col("_high").alias(f"high_{clock}"),
+        pl.col("d1").cast(pl.Int64).alias("replacement_failed"),
+        pl.col("T1").alias("replacement_time"),
+        pl.col("d2").cast(pl.Int64).alias("original_failed"),
+        pl.col("T2").alias("original_time"),
+        "ratio",
+        "low",
+        "high",
+        "design_effect",
+        verdict.alias("verdict"),
+    )
 
 
-def early_against_later(lives: pl.DataFrame, keys: Sequence[str] = ("component",), *, clock: str = "days",
-                        split: float = 90.0, until: float = 365.0, cluster: str | None = "vehicle",
-                        confidence: float = 0.95, min_failures: int = 5) -> pl.DataFrame:
+def early_against_later(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = ("component",),
+    *,
+    clock: str = "days",
+    split: float = 90.0,
+    until: float = 365.0,
+    cluster: str | None = "vehicle",
+    confidence: float = 0.95,
+    min_failures: int = 5,
+) -> pl.DataFrame:
     """Is a part likelier to fail just after fitting than later? Hazard in [0, split) over hazard in [split, until).
 
     By keys and origin. Columns: keys, origin, early_failed, early_time, later_failed, later_time, ratio, low, high,
@@ -527,47 +704,96 @@ def early_against_later(lives: pl.DataFrame, keys: Sequence[str] = ("component",
     if not 0 < split < until:
         raise ValueError(f"split must lie between 0 and until; got {split} and {until}.")
     pieces = _pieces(lives, list(keys), clock, (0.0, split, until), cluster).filter(pl.col("_low") < until)
-    pieces = pieces.with_columns(_band=pl.when(pl.col("_low") == 0).then(pl.lit("early")).otherwise(pl.lit("later")))
+    pieces = pieces.with_columns(
+        _band=pl.when(pl.col("_low") == 0).then(pl.lit("early")).otherwise(pl.lit("later"))
+    )
     by = [*keys, "origin"]
     found = _compare(pieces, by, "_band", "early", "later", confidence)
-    verdict = (pl.when(pl.col("d1") + pl.col("d2") < min_failures).then(pl.lit("too few"))
-               .when(pl.col("low") > 1).then(pl.lit("early"))
-               .when(pl.col("high") < 1).then(pl.lit("rising")).otherwise(pl.lit("not told apart")))
+    verdict = (
+        pl.when(pl.col("d1") + pl.col("d2") < min_failures)
+        .then(pl.lit("too few"))
+        .when(pl.col("low") > 1)
+        .then(pl.lit("early"))
+        .when(pl.col("high") < 1)
+        .then(pl.lit("rising"))
+        .otherwise(pl.lit("not told apart"))
+    )
     return found.sort(by, nulls_last=False).select(
-        *by, pl.col("d1").cast(pl.Int64).alias("early_failed"), pl.col("T1").alias("early_time"),
-        pl.col("d2").cast(pl.Int64).alias("later_failed"), pl.col("T2").alias("later_time"),
-        "ratio", "low", "high", "design_effect", verdict.alias("verdict"))
+        *by,
+        pl.col("d1").cast(pl.Int64).alias("early_failed"),
+        pl.col("T1").alias("early_time"),
+        pl.col("d2").cast(pl.Int64).alias("later_failed"),
+        pl.col("T2").alias("later_time"),
+        "ratio",
+        "low",
+        "high",
+        "design_effect",
+        verdict.alias("verdict"),
+    )
 
 
-def hazard_bands(lives: pl.DataFrame, keys: Sequence[str] = ("component",), *, clock: str = "days",
-                 bands: Sequence[float] = BANDS_DAYS, cluster: str | None = "vehicle", confidence: float = 0.95
-                 ) -> pl.DataFrame:
+def hazard_bands(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = ("component",),
+    *,
+    clock: str = "days",
+    bands: Sequence[float] = BANDS_DAYS,
+    cluster: str | None = "vehicle",
+    confidence: float = 0.95,
+) -> pl.DataFrame:
     """Failures per 1,000 units of the clock by band of the part's age, keys and origin.
 
-    Columns: keys, origin, low_<clock>, high_<clock> (null: open), failed, time, rate_per_1000, low, high, design_effect.
+    Columns: keys, origin, low_<clock>, high_<clock> (null: open), failed, time, rate_per_1000, low, high,
+    design_effect.
     Limits: exact Poisson (mid-p), counts divided by the design effect by vehicle; right at 0 failures.
     Source: Garwood 1936. Errors as `replacement_against_original`.
     """
     pieces = _pieces(lives, list(keys), clock, bands, cluster)
     by = [*keys, "origin", "_low", "_high"]
-    cells = pieces.group_by(by).agg(pl.col("_event").sum().alias("failed"), pl.col("_time").sum().alias("time"))
+    cells = pieces.group_by(by).agg(
+        pl.col("_event").sum().alias("failed"), pl.col("_time").sum().alias("time")
+    )
     resid = pieces.join(cells, on=by, nulls_equal=True).with_columns(
-        r=pl.col("_event") - pl.col("failed") / pl.col("time") * pl.col("_time"))
+        r=pl.col("_event") - pl.col("failed") / pl.col("time") * pl.col("_time")
+    )
     own = resid.group_by(by).agg((pl.col("r") ** 2).sum().alias("own"))
-    joint = resid.group_by([*by, "_who"]).agg(pl.col("r").sum()).group_by(by).agg((pl.col("r") ** 2).sum().alias("joint"))
-    cells = cells.join(own, on=by, nulls_equal=True).join(joint, on=by, nulls_equal=True).sort(by, nulls_last=True)
+    joint = (
+        resid.group_by([*by, "_who"])
+        .agg(pl.col("r").sum())
+        .group_by(by)
+        .agg((pl.col("r") ** 2).sum().alias("joint"))
+    )
+    cells = (
+        cells.join(own, on=by, nulls_equal=True)
+        .join(joint, on=by, nulls_equal=True)
+        .sort(by, nulls_last=True)
+    )
     o, j = cells["own"].to_numpy(), cells["joint"].to_numpy()
     deff = np.maximum(np.divide(j, o, out=np.ones_like(o), where=cells["failed"].to_numpy() > 0), 1.0)
     low, high = poisson_interval(cells["failed"].to_numpy() / deff, confidence, mid_p=True)
     scale = 1000 * deff / cells["time"].to_numpy()
-    return cells.with_columns(rate_per_1000=1000 * pl.col("failed") / pl.col("time"), low=low * scale, high=high * scale,
-                              design_effect=deff).select(
-        *keys, "origin", pl.col("_low").alias(f"low_{clock}"), pl.col("_high").alias(f"high_{clock}"),
-        pl.col("failed").cast(pl.Int64), "time", "rate_per_1000", "low", "high", "design_effect")
+    return cells.with_columns(
+        rate_per_1000=1000 * pl.col("failed") / pl.col("time"),
+        low=low * scale,
+        high=high * scale,
+        design_effect=deff,
+    ).select(
+        *keys,
+        "origin",
+        pl.col("_low").alias(f"low_{clock}"),
+        pl.col("_high").alias(f"high_{clock}"),
+        pl.col("failed").cast(pl.Int64),
+        "time",
+        "rate_per_1000",
+        "low",
+        "high",
+        "design_effect",
+    )
 
 
-def poisson_interval(count: np.ndarray | float, confidence: float = 0.95, *, mid_p: bool = False
-                     ) -> tuple[np.ndarray, np.ndarray]:
+def poisson_interval(
+    count: np.ndarray | float, confidence: float = 0.95, *, mid_p: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
     """Exact limits of a Poisson mean (Garwood 1936), or their mid-p kind. count need not be whole."""
     from scipy.special import gammainc, gammaincinv
 
@@ -582,12 +808,29 @@ def poisson_interval(count: np.ndarray | float, confidence: float = 0.95, *, mid
         low, high = np.zeros_like(x), exact_high * 1.0
         for _ in range(60):
             mid = (low + high) / 2
-            value = 0.5 * np.where(x > 0, gammainc(np.where(x > 0, x, 1.0), mid), 1.0) + 0.5 * gammainc(x + 1, mid)
+            value = 0.5 * np.where(x > 0, gammainc(np.where(x > 0, x, 1.0), mid), 1.0) + 0.5 * gammainc(
+                x + 1, mid
+            )
             low, high = np.where(value < q, mid, low), np.where(value < q, high, mid)
         out.append(np.where(low < 1e-12, 0.0, (low + high) / 2))
     return out[0], out[1]
 
 
-__all__ = ["BANDS_DAYS", "DAY_WINDOWS", "KM_WINDOWS", "PARENTS", "GammaPoisson", "conditional_p", "early_against_later",
-           "early_failures", "empirical_bayes_gamma_poisson", "false_discoveries", "funnel_limits", "hazard_bands",
-           "over_dispersion", "poisson_interval", "replacement_against_original", "share_interval"]
+__all__ = [
+    "BANDS_DAYS",
+    "DAY_WINDOWS",
+    "KM_WINDOWS",
+    "PARENTS",
+    "GammaPoisson",
+    "conditional_p",
+    "early_against_later",
+    "early_failures",
+    "empirical_bayes_gamma_poisson",
+    "false_discoveries",
+    "funnel_limits",
+    "hazard_bands",
+    "over_dispersion",
+    "poisson_interval",
+    "replacement_against_original",
+    "share_interval",
+]

@@ -1092,7 +1092,7 @@ def _best_along(sums: _Sums, d: Family, point, direction, warm: float) -> tuple[
         if abs(move) < 1e-8:
             return sums.value(d, point(z)), z
     found = minimize_scalar(
-        lambda y: -sums.value(d, point(y)) if abs(y - warm) < 30 else math.inf,
+        lambda y: -sums.value(d, point(y)) if abs(y - warm) < 30 else 1e15,
         bracket=(warm - 0.2, warm + 0.2),
         method="brent",
         options={"xtol": 1e-10},

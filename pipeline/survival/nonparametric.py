@@ -12,13 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.survival.risk import (
-    TINY, Cells, by_stratum, codes_of, life_changes, pack, weighted, with_keys)
+from pipeline.survival.risk import TINY, Cells, by_stratum, codes_of, life_changes, pack, weighted, with_keys
 
 CENSORING = ("in_service", "vehicle_left", "side_unknown")
 """Endings that only stop the watching. Every other ending takes the part away, so it competes with a failure."""
 
-WIDER_BELOW = 5  # with fewer failed clusters a robust variance is too unsteady to be narrower than the naive one
+WIDER_BELOW = (
+    5  # with fewer failed clusters a robust variance is too unsteady to be narrower than the naive one
+)
 
 
 @dataclass(frozen=True)
@@ -27,10 +28,10 @@ class _Frame:
 
     cells: Cells
     n: np.ndarray
-    failed: np.ndarray       # cells x causes; none before the start
-    events: np.ndarray       # events after the start, as numbers of lives weighted
-    counted: np.ndarray      # rows whose exit lies after the start
-    start_cell: np.ndarray   # by stratum; -1: the curve cannot begin
+    failed: np.ndarray  # cells x causes; none before the start
+    events: np.ndarray  # events after the start, as numbers of lives weighted
+    counted: np.ndarray  # rows whose exit lies after the start
+    start_cell: np.ndarray  # by stratum; -1: the curve cannot begin
     start_t: np.ndarray
     after_start: np.ndarray  # by cell
 
@@ -55,13 +56,13 @@ def _frame(cells: Cells, min_at_risk: float) -> _Frame:
         if len(possible) == 0:
             continue
         begin += int(possible[0])
-        later = np.flatnonzero(any_event[a + begin + 1:b])
+        later = np.flatnonzero(any_event[a + begin + 1 : b])
         if len(later):  # enough from the start up to the first event, without a gap between
             first = begin + 1 + int(later[0])
             gaps = np.flatnonzero(~enough[begin:first])
             if len(gaps):
                 last_gap = begin + int(gaps[-1])
-                onward = np.flatnonzero(enough[last_gap + 1:first])
+                onward = np.flatnonzero(enough[last_gap + 1 : first])
                 if len(onward) == 0:
                     continue
                 begin = last_gap + 1 + int(onward[0])
@@ -72,7 +73,9 @@ def _frame(cells: Cells, min_at_risk: float) -> _Frame:
     failed = np.where(after_start[:, None], failed, 0.0)
     start_t = np.full(n_strata, np.nan)
     start_t[start_cell >= 0] = cells.t[start_cell[start_cell >= 0]]
-    return _Frame(cells, n, failed, failed.sum(axis=1), after_start[cells.exit_cell], start_cell, start_t, after_start)
+    return _Frame(
+        cells, n, failed, failed.sum(axis=1), after_start[cells.exit_cell], start_cell, start_t, after_start
+    )
 
 
 @dataclass(frozen=True)
@@ -80,11 +83,11 @@ class _Limit:
     """The product limit by cell: S after t, and the pieces that its variances are made of."""
 
     survival: np.ndarray
-    before: np.ndarray       # S just before t
-    per_death: np.ndarray    # 1 / (n - d); 0 where the risk set empties
-    increment: np.ndarray    # d / (n (n - d)), likewise
+    before: np.ndarray  # S just before t
+    per_death: np.ndarray  # 1 / (n - d); 0 where the risk set empties
+    increment: np.ndarray  # d / (n (n - d)), likewise
     compensator: np.ndarray  # running sum of it
-    last_death: np.ndarray   # True where everybody at risk failed
+    last_death: np.ndarray  # True where everybody at risk failed
 
 
 def _limit(f: _Frame) -> _Limit:
@@ -143,7 +146,9 @@ def _fewest(f: _Frame, active: np.ndarray) -> np.ndarray:
     return by_stratum(np.where(f.after_start, count, np.inf), f.cells.starts, np.minimum.accumulate)
 
 
-def log_log_interval(survival: np.ndarray, std_error: np.ndarray, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def log_log_interval(
+    survival: np.ndarray, std_error: np.ndarray, confidence: float
+) -> tuple[np.ndarray, np.ndarray]:
     """S^exp(-+ z se / (S ln S)): stays within 0..1. NaN where S is 0 or 1.
 
     Source: Kalbfleisch & Prentice, The Statistical Analysis of Failure Time Data (2nd ed. 2002), section 1.4.
@@ -155,12 +160,19 @@ def log_log_interval(survival: np.ndarray, std_error: np.ndarray, confidence: fl
     s = np.where(inside, survival, 0.5)
     with np.errstate(over="ignore", under="ignore"):
         width = np.exp(np.minimum(z * std_error / (s * -np.log(s)), 700.0))
-        low, high = s ** width, s ** (1.0 / width)
+        low, high = s**width, s ** (1.0 / width)
     return np.where(inside, low, np.nan), np.where(inside, high, np.nan)
 
 
-def _interval(f: _Frame, survival: np.ndarray, robust: np.ndarray, naive: np.ndarray, failed_clusters: np.ndarray,
-              fewest: np.ndarray, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def _interval(
+    f: _Frame,
+    survival: np.ndarray,
+    robust: np.ndarray,
+    naive: np.ndarray,
+    failed_clusters: np.ndarray,
+    fewest: np.ndarray,
+    confidence: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Log-log limits; without a failure so far the exact limit for `fewest` clusters; after S = 0 the last upper one.
 
     Before the first failure: no failure among m has lower limit (alpha / 2)^(1 / m) (Clopper & Pearson 1934; the beta
@@ -193,15 +205,18 @@ def _rows(f: _Frame, has_event: np.ndarray, keep_strata: np.ndarray | None = Non
     return np.flatnonzero(report)
 
 
-def _first_row_low(f: _Frame, low: np.ndarray, fewest: np.ndarray, has_event: np.ndarray, confidence: float
-                   ) -> np.ndarray:
+def _first_row_low(
+    f: _Frame, low: np.ndarray, fewest: np.ndarray, has_event: np.ndarray, confidence: float
+) -> np.ndarray:
     """The lower limit at the start holds for the whole step up to the first event."""
     low = low.copy()
     for s in np.flatnonzero(f.start_cell >= 0).tolist():
         a, b = int(f.start_cell[s]), int(f.cells.starts[s + 1])
-        later = np.flatnonzero(has_event[a + 1:b])
+        later = np.flatnonzero(has_event[a + 1 : b])
         until = a + 1 + int(later[0]) if len(later) else b - 1
-        low[a] = ((1 - confidence) / 2) ** (1.0 / max(fewest[until], 1.0)) if np.isfinite(fewest[until]) else 1.0
+        low[a] = (
+            ((1 - confidence) / 2) ** (1.0 / max(fewest[until], 1.0)) if np.isfinite(fewest[until]) else 1.0
+        )
     return low
 
 
@@ -215,8 +230,14 @@ class _Curve:
     high: np.ndarray
 
 
-def _kaplan_meier(lives: pl.DataFrame, cells: Cells, cluster: str | None, confidence: float, min_at_risk: float,
-                  robust: bool = True) -> _Curve:
+def _kaplan_meier(
+    lives: pl.DataFrame,
+    cells: Cells,
+    cluster: str | None,
+    confidence: float,
+    min_at_risk: float,
+    robust: bool = True,
+) -> _Curve:
     f = _frame(cells, min_at_risk)
     p = _limit(f)
     naive = p.survival * np.sqrt(p.compensator)
@@ -237,9 +258,19 @@ def _kaplan_meier(lives: pl.DataFrame, cells: Cells, cluster: str | None, confid
     return _Curve(f, p.survival, se, naive, low, high)
 
 
-def kaplan_meier(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str, event: str,
-                 weight: str | None = None, cluster: str | None = None, confidence: float = 0.95,
-                 min_at_risk: float = 1, floor_at_risk: float = 0) -> pl.DataFrame:
+def kaplan_meier(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    entry: str,
+    exit: str,
+    event: str,
+    weight: str | None = None,
+    cluster: str | None = None,
+    confidence: float = 0.95,
+    min_at_risk: float = 1,
+    floor_at_risk: float = 0,
+) -> pl.DataFrame:
     """Kaplan-Meier estimate with late entry, of every stratum.
 
     lives, keys, entry, exit, event, weight: as in `risk.risk_table`. cluster: column (a vehicle) whose lives depend on
@@ -258,13 +289,30 @@ def kaplan_meier(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, e
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, weight=weight)
     c = _kaplan_meier(lives, cells, cluster, confidence, min_at_risk)
     at = _rows(c.f, c.f.events > 0)
-    return _report(cells, c.f, at, c.f.events, {
-        "survival": c.survival, "std_error": c.robust, "std_error_greenwood": c.naive, "low": c.low, "high": c.high},
-        floor_at_risk)
+    return _report(
+        cells,
+        c.f,
+        at,
+        c.f.events,
+        {
+            "survival": c.survival,
+            "std_error": c.robust,
+            "std_error_greenwood": c.naive,
+            "low": c.low,
+            "high": c.high,
+        },
+        floor_at_risk,
+    )
 
 
-def _report(cells: Cells, f: _Frame, at: np.ndarray, events: np.ndarray, columns: dict[str, np.ndarray],
-            floor_at_risk: float) -> pl.DataFrame:
+def _report(
+    cells: Cells,
+    f: _Frame,
+    at: np.ndarray,
+    events: np.ndarray,
+    columns: dict[str, np.ndarray],
+    floor_at_risk: float,
+) -> pl.DataFrame:
     body = {"t": cells.t[at], "at_risk": f.n[at], "events": events[at]}
     # at the start itself the risk set is the one just after it: those who begin there
     begins = np.isin(at, f.start_cell)
@@ -277,9 +325,18 @@ def _report(cells: Cells, f: _Frame, at: np.ndarray, events: np.ndarray, columns
     return out.with_columns(pl.col("at_risk", "events").cast(pl.Int64)) if cells.whole else out
 
 
-def nelson_aalen(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str, event: str,
-                 weight: str | None = None, cluster: str | None = None, confidence: float = 0.95,
-                 min_at_risk: float = 1) -> pl.DataFrame:
+def nelson_aalen(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    entry: str,
+    exit: str,
+    event: str,
+    weight: str | None = None,
+    cluster: str | None = None,
+    confidence: float = 0.95,
+    min_at_risk: float = 1,
+) -> pl.DataFrame:
     """Nelson-Aalen cumulative hazard with late entry, of every stratum; arguments and errors as `kaplan_meier`.
 
     Columns: keys, t, at_risk, events, cumulative_hazard (from start_t on), std_error (robust by cluster, else the root
@@ -313,11 +370,19 @@ def nelson_aalen(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, e
     low = np.where(positive, hazard / width, 0.0)
     high = np.where(positive, hazard * width, upper_at_none)
     at = _rows(f, has)
-    return _report(cells, f, at, f.events, {"cumulative_hazard": hazard, "std_error": se, "low": low, "high": high}, 0)
+    return _report(
+        cells, f, at, f.events, {"cumulative_hazard": hazard, "std_error": se, "low": low, "high": high}, 0
+    )
 
 
-def _incidence(lives: pl.DataFrame, cells: Cells, which: Sequence[int], cluster: str | None, confidence: float,
-               min_at_risk: float) -> tuple[_Frame, dict[int, dict[str, np.ndarray]]]:
+def _incidence(
+    lives: pl.DataFrame,
+    cells: Cells,
+    which: Sequence[int],
+    cluster: str | None,
+    confidence: float,
+    min_at_risk: float,
+) -> tuple[_Frame, dict[int, dict[str, np.ndarray]]]:
     f = _frame(cells, min_at_risk)
     p = _limit(f)
     starts, n = cells.starts, f.n
@@ -332,12 +397,15 @@ def _incidence(lives: pl.DataFrame, cells: Cells, which: Sequence[int], cluster:
         inc = by_stratum(step, starts)
         # Greenwood-type variance, expanded in powers of F(t) so that it runs as sums
         square = np.zeros_like(n)
-        np.divide((n - d) * d * p.before ** 2, n ** 3, out=square, where=d > 0)
+        np.divide((n - d) * d * p.before**2, n**3, out=square, where=d > 0)
         cross = np.zeros_like(n)
-        np.divide(p.before * d, n ** 2, out=cross, where=d > 0)
+        np.divide(p.before * d, n**2, out=cross, where=d > 0)
         g = p.increment
-        total = (inc ** 2 * by_stratum(g, starts) - 2 * inc * by_stratum(inc * g + cross, starts)
-                 + by_stratum(inc ** 2 * g + square + 2 * inc * cross, starts))
+        total = (
+            inc**2 * by_stratum(g, starts)
+            - 2 * inc * by_stratum(inc * g + cross, starts)
+            + by_stratum(inc**2 * g + square + 2 * inc * cross, starts)
+        )
         naive = np.sqrt(np.maximum(total, 0.0))
         if who is None:
             se, active = naive, n + cells.entered() - cells.left()
@@ -355,14 +423,31 @@ def _incidence(lives: pl.DataFrame, cells: Cells, which: Sequence[int], cluster:
         fewest = _fewest(f, active)
         low, high = _interval(f, 1.0 - inc, se, naive, failed_clusters, fewest, confidence)
         low = _first_row_low(f, low, fewest, d > 0, confidence)
-        out[k] = {"incidence": inc, "std_error": se, "std_error_delta": naive, "low": 1.0 - high, "high": 1.0 - low,
-                  "events": d}
+        out[k] = {
+            "incidence": inc,
+            "std_error": se,
+            "std_error_delta": naive,
+            "low": 1.0 - high,
+            "high": 1.0 - low,
+            "events": d,
+        }
     return f, out
 
 
-def aalen_johansen(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str, ending: str,
-                   causes: Sequence[str], weight: str | None = None, cluster: str | None = None,
-                   confidence: float = 0.95, min_at_risk: float = 1, floor_at_risk: float = 0) -> pl.DataFrame:
+def aalen_johansen(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    entry: str,
+    exit: str,
+    ending: str,
+    causes: Sequence[str],
+    weight: str | None = None,
+    cluster: str | None = None,
+    confidence: float = 0.95,
+    min_at_risk: float = 1,
+    floor_at_risk: float = 0,
+) -> pl.DataFrame:
     """Cumulative incidence of each cause of ending, with late entry: the chance to have ended so by t.
 
     ending: text column; endings among `causes` compete, all others censor. Other arguments and errors as
@@ -378,7 +463,9 @@ def aalen_johansen(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str,
         columns = found[k]
         events = columns.pop("events")
         frame = _report(cells, f, _rows(f, events > 0), events, columns, floor_at_risk)
-        frames.append(frame.insert_column(len(keys), pl.Series("cause", [cause] * frame.height, dtype=pl.String)))
+        frames.append(
+            frame.insert_column(len(keys), pl.Series("cause", [cause] * frame.height, dtype=pl.String))
+        )
     return pl.concat(frames)
 
 
@@ -392,14 +479,20 @@ def at_times(curves: pl.DataFrame, keys: Sequence[str], times: Sequence[float]) 
     last = pl.col("t").max()
     ends = curves.group_by(ks).agg(last.alias("_last")) if ks else curves.select(last.alias("_last"))
     asked = ends.join(pl.DataFrame({"t": [float(t) for t in times]}), how="cross").sort("t")
-    found = asked.join_asof(curves.sort("t"), on="t", by=ks or None, strategy="backward", check_sortedness=False)
+    found = asked.join_asof(
+        curves.sort("t"), on="t", by=ks or None, strategy="backward", check_sortedness=False
+    )
     values = [c for c in curves.columns if c not in (*ks, "t")]
-    return (found.with_columns(pl.when(pl.col("t") <= pl.col("_last")).then(pl.col(values)))
-            .select(curves.columns).sort([*ks, "t"], nulls_last=False))
+    return (
+        found.with_columns(pl.when(pl.col("t") <= pl.col("_last")).then(pl.col(values)))
+        .select(curves.columns)
+        .sort([*ks, "t"], nulls_last=False)
+    )
 
 
-def quantiles(curves: pl.DataFrame, keys: Sequence[str] = (), probabilities: Sequence[float] = (0.03, 0.10, 0.50, 0.632)
-              ) -> pl.DataFrame:
+def quantiles(
+    curves: pl.DataFrame, keys: Sequence[str] = (), probabilities: Sequence[float] = (0.03, 0.10, 0.50, 0.632)
+) -> pl.DataFrame:
     """Time by which a share p has failed, read off survival curves with its limits.
 
     curves: rows of `kaplan_meier` or `curve_set`. Columns: keys, probability, t, low, high, reached, start_t. t is the
@@ -414,19 +507,42 @@ def quantiles(curves: pl.DataFrame, keys: Sequence[str] = (), probabilities: Seq
     frames = []
     for p in probabilities:
         at = 1 - p + slack
+
         def first(column: str, at: float = at) -> pl.Expr:
             return pl.col("t").filter((pl.col(column) <= at) & (pl.col("t") > pl.col("start_t"))).min()
-        exprs = [first("survival").alias("t"), first("low").alias("low"), first("high").alias("high"),
-                 pl.col("start_t").first()]
+
+        exprs = [
+            first("survival").alias("t"),
+            first("low").alias("low"),
+            first("high").alias("high"),
+            pl.col("start_t").first(),
+        ]
         frame = curves.group_by(ks).agg(exprs) if ks else curves.select(exprs)
-        frames.append(frame.with_columns(pl.lit(float(p)).alias("probability"), pl.col("t").is_not_null().alias("reached")))
-    return (pl.concat(frames).select(*ks, "probability", "t", "low", "high", "reached", "start_t")
-            .sort([*ks, "probability"], nulls_last=False))
+        frames.append(
+            frame.with_columns(
+                pl.lit(float(p)).alias("probability"), pl.col("t").is_not_null().alias("reached")
+            )
+        )
+    return (
+        pl.concat(frames)
+        .select(*ks, "probability", "t", "low", "high", "reached", "start_t")
+        .sort([*ks, "probability"], nulls_last=False)
+    )
 
 
-def restricted_mean(lives: pl.DataFrame, keys: Sequence[str] = (), *, upto: float, entry: str, exit: str, event: str,
-                    weight: str | None = None, cluster: str | None = None, confidence: float = 0.95,
-                    min_at_risk: float = 1) -> pl.DataFrame:
+def restricted_mean(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    upto: float,
+    entry: str,
+    exit: str,
+    event: str,
+    weight: str | None = None,
+    cluster: str | None = None,
+    confidence: float = 0.95,
+    min_at_risk: float = 1,
+) -> pl.DataFrame:
     """Mean time lived between start_t and `upto`, given survival to start_t: the area under the product limit.
 
     Arguments and errors as `kaplan_meier`. Columns: keys, start_t, upto, mean (in the clock's unit), std_error (robust
@@ -445,7 +561,7 @@ def restricted_mean(lives: pl.DataFrame, keys: Sequence[str] = (), *, upto: floa
     mean, se = np.full(n_strata, np.nan), np.full(n_strata, np.nan)
     area = np.zeros(len(f.n))  # from each cell's time to `upto`
     for s in range(n_strata):
-        a, b, c0 = int(cells.starts[s]), int(cells.starts[s + 1]), int(f.start_cell[s])
+        b, c0 = int(cells.starts[s + 1]), int(f.start_cell[s])
         if c0 < 0 or (cells.t[b - 1] < upto and p.survival[b - 1] > 0) or cells.t[c0] >= upto:
             continue
         t = np.minimum(cells.t[c0:b], upto)
@@ -456,7 +572,7 @@ def restricted_mean(lives: pl.DataFrame, keys: Sequence[str] = (), *, upto: floa
     weight_g = np.where(inside, area * p.increment, 0.0)
     g = by_stratum(weight_g, cells.starts)
     if who is None and cells.weight is None:
-        variance = by_stratum(np.where(inside, area ** 2 * p.increment, 0.0), cells.starts)
+        variance = by_stratum(np.where(inside, area**2 * p.increment, 0.0), cells.starts)
         has = cells.starts[1:] > cells.starts[:-1]
         se[has] = np.sqrt(variance[cells.starts[1:][has] - 1])
     elif len(cells.row):
@@ -465,19 +581,39 @@ def restricted_mean(lives: pl.DataFrame, keys: Sequence[str] = (), *, upto: floa
         pair, place = np.unique(cells.code * (int(unit.max()) + 1) + unit, return_inverse=True)
         summed = np.bincount(place, weights=weighted(part, cells.weight))
         owner = pair // (int(unit.max()) + 1)
-        se = np.sqrt(np.bincount(owner, weights=summed ** 2, minlength=n_strata))
+        se = np.sqrt(np.bincount(owner, weights=summed**2, minlength=n_strata))
     se = np.where(np.isnan(mean), np.nan, se)
     z = ndtri(0.5 + confidence / 2)
-    out = with_keys(cells, np.arange(n_strata), {
-        "start_t": f.start_t, "upto": np.full(n_strata, float(upto)), "mean": mean, "std_error": se,
-        "low": np.maximum(mean - z * se, 0.0), "high": mean + z * se})
+    out = with_keys(
+        cells,
+        np.arange(n_strata),
+        {
+            "start_t": f.start_t,
+            "upto": np.full(n_strata, float(upto)),
+            "mean": mean,
+            "std_error": se,
+            "low": np.maximum(mean - z * se, 0.0),
+            "high": mean + z * se,
+        },
+    )
     return out.with_columns(pl.col("start_t", "mean", "std_error", "low", "high").fill_nan(None))
 
 
-def curve_set(lives: pl.DataFrame, keys: Sequence[str], *, entry: str, exit: str, event: str = "failed",
-              cluster: str | None = "vehicle", min_at_risk: float = 10, min_failures: int = 5,
-              confidence: float = 0.95, ending: str = "ending", floor_at_risk: float = 5,
-              censoring: Sequence[str] = CENSORING) -> pl.DataFrame:
+def curve_set(
+    lives: pl.DataFrame,
+    keys: Sequence[str],
+    *,
+    entry: str,
+    exit: str,
+    event: str = "failed",
+    cluster: str | None = "vehicle",
+    min_at_risk: float = 10,
+    min_failures: int = 5,
+    confidence: float = 0.95,
+    ending: str = "ending",
+    floor_at_risk: float = 5,
+    censoring: Sequence[str] = CENSORING,
+) -> pl.DataFrame:
     """Every stratum's curve of one kind of ending, for publication.
 
     lives: rows of `lives.lives` (column `ending`; rows with `in_curve` false are left out where that column exists).
@@ -506,15 +642,40 @@ def curve_set(lives: pl.DataFrame, keys: Sequence[str], *, entry: str, exit: str
         estimator = "aalen_johansen"
     own = np.bincount(cells.stratum, weights=events, minlength=len(cells.starts) - 1) >= min_failures
     at = _rows(f, events > 0, own)
-    out = _report(cells, f, at, events, {"survival": survival, "low": low, "high": high, "std_error": se}, floor_at_risk)
-    return out.with_columns(event=pl.lit(event), estimator=pl.lit(estimator), incidence=1 - pl.col("survival")).select(
-        *ks, "event", "t", "at_risk", "events", "survival", "low", "high", "std_error", "estimator", "incidence",
-        "start_t", "thin")
+    out = _report(
+        cells, f, at, events, {"survival": survival, "low": low, "high": high, "std_error": se}, floor_at_risk
+    )
+    return out.with_columns(
+        event=pl.lit(event), estimator=pl.lit(estimator), incidence=1 - pl.col("survival")
+    ).select(
+        *ks,
+        "event",
+        "t",
+        "at_risk",
+        "events",
+        "survival",
+        "low",
+        "high",
+        "std_error",
+        "estimator",
+        "incidence",
+        "start_t",
+        "thin",
+    )
 
 
-def curve_accounts(lives: pl.DataFrame, keys: Sequence[str], *, entry: str, exit: str, event: str = "failed",
-                   cluster: str | None = "vehicle", min_at_risk: float = 10, min_failures: int = 5,
-                   ending: str = "ending") -> pl.DataFrame:
+def curve_accounts(
+    lives: pl.DataFrame,
+    keys: Sequence[str],
+    *,
+    entry: str,
+    exit: str,
+    event: str = "failed",
+    cluster: str | None = "vehicle",
+    min_at_risk: float = 10,
+    min_failures: int = 5,
+    ending: str = "ending",
+) -> pl.DataFrame:
     """What stands behind each stratum of `curve_set`, and which strata have no curve of their own.
 
     Columns: keys, lives, clusters, zero_length (entry == exit), failures (of `event`), failures_before_start, start_t,
@@ -532,14 +693,29 @@ def curve_accounts(lives: pl.DataFrame, keys: Sequence[str], *, entry: str, exit
     else:
         pairs = np.unique(cells.code * (int(who.max(initial=0)) + 1) + who) // (int(who.max(initial=0)) + 1)
         clusters = np.bincount(pairs, minlength=n_strata)
-    out = with_keys(cells, np.arange(n_strata), {
-        "lives": np.bincount(cells.code, minlength=n_strata), "clusters": clusters, "zero_length": cells.zero_length,
-        "failures": every.astype(np.int64), "failures_before_start": (every - after).astype(np.int64),
-        "start_t": f.start_t})
-    few_at_risk, few = pl.col("start_t").is_null(), pl.col("failures") - pl.col("failures_before_start") < min_failures
+    out = with_keys(
+        cells,
+        np.arange(n_strata),
+        {
+            "lives": np.bincount(cells.code, minlength=n_strata),
+            "clusters": clusters,
+            "zero_length": cells.zero_length,
+            "failures": every.astype(np.int64),
+            "failures_before_start": (every - after).astype(np.int64),
+            "start_t": f.start_t,
+        },
+    )
+    few_at_risk, few = (
+        pl.col("start_t").is_null(),
+        pl.col("failures") - pl.col("failures_before_start") < min_failures,
+    )
     return out.with_columns(pl.col("start_t").fill_nan(None)).with_columns(
         own_curve=~few_at_risk & ~few,
-        reason=pl.when(few_at_risk).then(pl.lit("too few at risk")).when(few).then(pl.lit("too few failures")))
+        reason=pl.when(few_at_risk)
+        .then(pl.lit("too few at risk"))
+        .when(few)
+        .then(pl.lit("too few failures")),
+    )
 
 
 def _in_curve(lives: pl.DataFrame) -> pl.DataFrame:
@@ -551,5 +727,15 @@ def _competing(lives: pl.DataFrame, ending: str, event: str, censoring: Sequence
     return sorted({c for c in present if c not in censoring} | {event})
 
 
-__all__ = ["CENSORING", "aalen_johansen", "at_times", "curve_accounts", "curve_set", "kaplan_meier",
-           "log_log_interval", "nelson_aalen", "quantiles", "restricted_mean"]
+__all__ = [
+    "CENSORING",
+    "aalen_johansen",
+    "at_times",
+    "curve_accounts",
+    "curve_set",
+    "kaplan_meier",
+    "log_log_interval",
+    "nelson_aalen",
+    "quantiles",
+    "restricted_mean",
+]

@@ -11,16 +11,33 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.survival.risk import by_stratum, cluster_sums, codes_of, pack, strata_of, with_keys
+from pipeline.survival.risk import (
+    by_stratum,
+    checked_times,
+    cluster_sums,
+    codes_of,
+    pack,
+    strata_of,
+    with_keys,
+)
 
 
-def mean_cumulative(observed: pl.DataFrame, events: pl.DataFrame, keys: Sequence[str] = (), *, unit: str = "vehicle",
-                    entry: str = "entry", exit: str = "exit", time: str = "t", amount: str | None = None,
-                    confidence: float = 0.95) -> pl.DataFrame:
+def mean_cumulative(
+    observed: pl.DataFrame,
+    events: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    unit: str = "vehicle",
+    entry: str = "entry",
+    exit: str = "exit",
+    time: str = "t",
+    amount: str | None = None,
+    confidence: float = 0.95,
+) -> pl.DataFrame:
     """Mean number (or cost) of events per vehicle by age, of every stratum.
 
-    observed: one row per window of watching: `unit`, the keys, `entry`, `exit` on one clock. A unit is at risk at t when
-        entry < t <= exit, so it counts at its own end; a unit may have several windows that do not overlap.
+    observed: one row per window of watching: `unit`, the keys, `entry`, `exit` on one clock. A unit is at risk at t
+        when entry < t <= exit, so it counts at its own end; a unit may have several windows that do not overlap.
     events: one row an event: `unit`, the keys (unless none), `time`, and with `amount` its cost or count (negative
         allowed: a credit). Events at one unit and time add up; events at the same time are handled together.
     An event at the very time of entry says nothing about a risk set and is left out (`events_at_entry` counts them).
@@ -30,49 +47,74 @@ def mean_cumulative(observed: pl.DataFrame, events: pl.DataFrame, keys: Sequence
     with no event among those at risk] for counts, null for amounts.
     Raises ValueError for impossible windows (as `risk.risk_table`), overlapping windows of a unit, missing amounts,
     and events outside every window of their unit.
-    Source: Nelson, Recurrent Events Data Analysis (2003), chapters 3-4; robust variance: Lawless & Nadeau 1995, eq. 2.5.
+    Source: Nelson, Recurrent Events Data Analysis (2003), chapters 3-4; robust variance: Lawless & Nadeau 1995,
+    eq. 2.5.
     """
     from scipy.special import ndtri
 
     ks = list(keys)
-    windows = observed.with_columns(pl.lit(False).alias("_event"))
     # events whose time no window has must be cells too: pack them as windows of no length? they'd be dropped, so the
     # event times join as zero-weight windows that end there.
-    both = pl.concat([
-        windows.select(*ks, unit, pl.col(entry).cast(pl.Float64).alias("_e"), pl.col(exit).cast(pl.Float64).alias("_x"),
-                       pl.lit(1.0).alias("_w")),
-        events.select(*ks, unit, pl.lit(-1.0).alias("_e"), pl.col(time).cast(pl.Float64).alias("_x"),
-                      pl.lit(0.0).alias("_w")),
-    ], how="vertical_relaxed")
+    both = pl.concat(
+        [
+            observed.select(
+                *ks,
+                unit,
+                pl.col(entry).cast(pl.Float64).alias("_e"),
+                pl.col(exit).cast(pl.Float64).alias("_x"),
+                pl.lit(1.0).alias("_w"),
+            ),
+            events.select(
+                *ks,
+                unit,
+                pl.lit(-1.0).alias("_e"),
+                pl.col(time).cast(pl.Float64).alias("_x"),
+                pl.lit(0.0).alias("_w"),
+            ),
+        ],
+        how="vertical_relaxed",
+    )
     is_event = np.arange(both.height) >= observed.height
     _, code = strata_of(both, ks)
     who = codes_of(both[unit])
-    owner = np.unique(code * (int(who.max(initial=0)) + 1) + who, return_inverse=True)[1] if both.height else who
+    owner = (
+        np.unique(code * (int(who.max(initial=0)) + 1) + who, return_inverse=True)[1]
+        if ks and both.height
+        else who
+    )
     e, x = both["_e"].to_numpy(), both["_x"].to_numpy()
     ew, xw, ow = e[~is_event], x[~is_event], owner[~is_event]
     te, oe = x[is_event], owner[is_event]
     if np.isnan(te).any() or (te < 0).any():
         bad = np.isnan(te) | (te < 0)
-        raise ValueError(f"{int(bad.sum())} of {len(te)} events have a missing or negative {time}; "
-                         f"the first is row {int(np.flatnonzero(bad)[0])}.")
+        raise ValueError(
+            f"{int(bad.sum())} of {len(te)} events have a missing or negative {time}; "
+            f"the first is row {int(np.flatnonzero(bad)[0])}."
+        )
     a = np.ones(len(te))
     if amount is not None:
         a = events[amount].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         if not np.isfinite(a).all():
-            raise ValueError(f"{int((~np.isfinite(a)).sum())} of {len(a)} events have a missing {amount}; the first is "
-                             f"row {int(np.flatnonzero(~np.isfinite(a))[0])}.")
-    pack(both.filter(~pl.Series(is_event)).with_columns(_d=pl.lit(0)), ks, entry="_e", exit="_x", event="_d")  # checks
+            raise ValueError(
+                f"{int((~np.isfinite(a)).sum())} of {len(a)} events have a missing {amount}; the first is "
+                f"row {int(np.flatnonzero(~np.isfinite(a))[0])}."
+            )
+    checked_times(observed, entry, exit)
     inside, at_entry = _placed(ew, xw, ow, te, oe)
     lost = ~inside & ~at_entry
     if lost.any():
         i = int(np.flatnonzero(lost)[0])
-        raise ValueError(f"{int(lost.sum())} of {len(te)} events lie outside every window of their {unit}; the first is "
-                         f"row {i}: {unit}={events[unit][i]}, {time}={te[i]!s}.")
+        raise ValueError(
+            f"{int(lost.sum())} of {len(te)} events lie outside every window of their {unit}; the first is "
+            f"row {i}: {unit}={events[unit][i]}, {time}={te[i]!s}."
+        )
     keep = np.ones(both.height, dtype=bool)
-    keep[observed.height:] = inside
+    keep[observed.height :] = inside
     # zero-weight rows must be longer than 0 to be packed; their entry is never counted, so any earlier time will do
-    packed = both.with_columns(pl.when(pl.Series(is_event)).then(pl.lit(0.0)).otherwise(pl.col("_e")).alias("_e"),
-                               pl.lit(0).alias("_d")).filter(pl.Series(keep))
+    packed = both.with_columns(
+        pl.when(pl.Series(is_event)).then(pl.lit(0.0)).otherwise(pl.col("_e")).alias("_e"),
+        pl.lit(0).alias("_d"),
+    ).filter(pl.Series(keep))
     cells = pack(packed, ks, entry="_e", exit="_x", event="_d", weight="_w")
     kept_event = is_event[keep][cells.row]
     position = np.cumsum(is_event) - 1
@@ -92,8 +134,12 @@ def mean_cumulative(observed: pl.DataFrame, events: pl.DataFrame, keys: Sequence
     sums = cluster_sums(
         np.concatenate([cells.entry_cell[win], cells.exit_cell[win], xe]),
         np.concatenate([unit_of[win], unit_of[win], unit_of[kept_event]]),
-        [np.concatenate([np.ones(win.sum()), -np.ones(win.sum()), np.zeros(len(xe))]),
-         np.concatenate([g[cells.entry_cell[win]], -g[cells.exit_cell[win]], value / n[xe]])], cells.starts)
+        [
+            np.concatenate([np.ones(win.sum()), -np.ones(win.sum()), np.zeros(len(xe))]),
+            np.concatenate([g[cells.entry_cell[win]], -g[cells.exit_cell[win]], value / n[xe]]),
+        ],
+        cells.starts,
+    )
     se = np.sqrt(sums.quadratic([-g, 1.0]))
     z = ndtri(0.5 + confidence / 2)
     positive = mcf > 0
@@ -112,14 +158,25 @@ def mean_cumulative(observed: pl.DataFrame, events: pl.DataFrame, keys: Sequence
     at = np.flatnonzero(report)
     n_strata = len(cells.starts) - 1
     early = np.bincount(code[is_event][at_entry], minlength=max(n_strata, int(code.max(initial=0)) + 1))
-    return with_keys(cells, cells.stratum[at], {
-        "t": cells.t[at], "at_risk": n[at].astype(np.int64), "events": number[at], "mean_cumulative": mcf[at],
-        "std_error": se[at], "low": low[at], "high": high[at], "events_at_entry": early[cells.stratum[at]],
-    }).with_columns(pl.col("low", "high").fill_nan(None))
+    return with_keys(
+        cells,
+        cells.stratum[at],
+        {
+            "t": cells.t[at],
+            "at_risk": n[at].astype(np.int64),
+            "events": number[at],
+            "mean_cumulative": mcf[at],
+            "std_error": se[at],
+            "low": low[at],
+            "high": high[at],
+            "events_at_entry": early[cells.stratum[at]],
+        },
+    ).with_columns(pl.col("low", "high").fill_nan(None))
 
 
-def _placed(ew: np.ndarray, xw: np.ndarray, ow: np.ndarray, te: np.ndarray, oe: np.ndarray
-            ) -> tuple[np.ndarray, np.ndarray]:
+def _placed(
+    ew: np.ndarray, xw: np.ndarray, ow: np.ndarray, te: np.ndarray, oe: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Which events lie in a window (entry, exit] of their unit, and which on the entry of one (and in no other)."""
     order = np.lexsort((ew, ow))
     ew, xw, ow = ew[order], xw[order], ow[order]
@@ -129,8 +186,8 @@ def _placed(ew: np.ndarray, xw: np.ndarray, ow: np.ndarray, te: np.ndarray, oe: 
         raise ValueError(f"{int(overlap.sum())} windows overlap an earlier window of the same unit.")
     times, rank = np.unique(np.concatenate([ew, te]), return_inverse=True)
     width = len(times) + 1
-    window_key = ow * width + rank[:len(ew)]
-    event_key = oe * width + rank[len(ew):]
+    window_key = ow * width + rank[: len(ew)]
+    event_key = oe * width + rank[len(ew) :]
     at = np.searchsorted(window_key, event_key, side="left") - 1  # the last window with entry < t
     ok = (at >= 0) & (len(ew) > 0)
     inside = np.zeros(len(te), dtype=bool)

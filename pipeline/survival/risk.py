@@ -78,7 +78,9 @@ class Cells:
         net = self.entered() - self.left()
         n = by_stratum(net, self.starts) - net
         if self.weight is not None:  # float sums of weights leave dust where nobody is at risk
-            rows = np.bincount(self.entry_cell, minlength=len(self.t)) - np.bincount(self.exit_cell, minlength=len(self.t))
+            rows = np.bincount(self.entry_cell, minlength=len(self.t)) - np.bincount(
+                self.exit_cell, minlength=len(self.t)
+            )
             n[(by_stratum(rows, self.starts) - rows) == 0] = 0.0
         return n
 
@@ -91,7 +93,7 @@ def weighted(values: np.ndarray, weight: np.ndarray | None) -> np.ndarray:
 def by_stratum(values: np.ndarray, starts: np.ndarray, accumulate: Callable = np.cumsum) -> np.ndarray:
     """A running sum (or another accumulation) that begins anew at each stratum, so that no stratum's rounding leaks."""
     out = np.empty_like(values)
-    for a, b in zip(starts[:-1].tolist(), starts[1:].tolist()):
+    for a, b in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
         if b > a:
             accumulate(values[a:b], out=out[a:b])
     return out
@@ -108,7 +110,11 @@ def strata_of(frame: pl.DataFrame, keys: Sequence[str]) -> tuple[pl.DataFrame, n
     strata = frame.select(keys).unique().sort(keys, nulls_last=False)
     codes = frame.select(keys).join(
         strata.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias("_code")),
-        on=keys, how="left", nulls_equal=True, maintain_order="left")["_code"]
+        on=keys,
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
+    )["_code"]
     return strata, codes.to_numpy()
 
 
@@ -127,17 +133,33 @@ def _refuse(bad: np.ndarray, what: str, entry: str, exit: str, e: np.ndarray, x:
     count = int(bad.sum())
     if count:
         i = int(np.flatnonzero(bad)[0])
-        raise ValueError(f"{count} of {len(bad)} lives have {what}; the first is row {i}: "
-                         f"{entry}={e[i]!s}, {exit}={x[i]!s}. Set such rows aside first.")
+        raise ValueError(
+            f"{count} of {len(bad)} lives have {what}; the first is row {i}: "
+            f"{entry}={e[i]!s}, {exit}={x[i]!s}. Set such rows aside first."
+        )
 
 
-def pack(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str, event: str,
-         causes: Sequence[str] | None = None, weight: str | None = None) -> Cells:
-    """Check the lives and pack them by stratum and time. The errors are those of `risk_table`."""
+def checked_times(lives: pl.DataFrame, entry: str, exit: str) -> tuple[np.ndarray, np.ndarray]:
+    """Entry and exit as float64; ValueError, with count and first row, where they cannot be a life's."""
     e, x = _times(lives, entry), _times(lives, exit)
     _refuse(~np.isfinite(e) | ~np.isfinite(x), "a missing or infinite time", entry, exit, e, x)
     _refuse((e < 0) | (x < 0), "a negative time", entry, exit, e, x)
     _refuse(e > x, "an entry after the exit", entry, exit, e, x)
+    return e, x
+
+
+def pack(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    entry: str,
+    exit: str,
+    event: str,
+    causes: Sequence[str] | None = None,
+    weight: str | None = None,
+) -> Cells:
+    """Check the lives and pack them by stratum and time. The errors are those of `risk_table`."""
+    e, x = checked_times(lives, entry, exit)
     w = None
     if weight is not None:
         w = lives[weight].cast(pl.Float64).fill_null(float("nan")).to_numpy()
@@ -146,12 +168,22 @@ def pack(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str
         raise ValueError(f"No column {event} among {', '.join(lives.columns)}.")
     if causes is None:
         d = lives[event].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        _refuse(~((d >= 0) & (d <= 1)), f"an {event} that is not 0, 1 or a probability between", entry, exit, e, x)
+        _refuse(
+            ~((d >= 0) & (d <= 1)),
+            f"an event {event} that is not 0, 1 or a probability between",
+            entry,
+            exit,
+            e,
+            x,
+        )
         events = d[:, None]
     else:
         ending = lives[event].cast(pl.String)
-        events = np.stack([(ending == c).fill_null(False).to_numpy() for c in causes], axis=1).astype(np.float64) \
-            if causes else np.zeros((lives.height, 0))
+        events = (
+            np.stack([(ending == c).fill_null(False).to_numpy() for c in causes], axis=1).astype(np.float64)
+            if causes
+            else np.zeros((lives.height, 0))
+        )
     strata, code = strata_of(lives, keys)
     n_strata = strata.height if keys else 1
     keep = x > e
@@ -162,7 +194,7 @@ def pack(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str
         w = None if w is None else w[row]
     n = len(row)
     top = float(x.max()) if n else 0.0
-    if n and top < 2 ** 31 and np.array_equal(e, np.floor(e)) and np.array_equal(x, np.floor(x)):
+    if n and top < 2**31 and np.array_equal(e, np.floor(e)) and np.array_equal(x, np.floor(x)):
         er, xr, times, width = e.astype(np.int64), x.astype(np.int64), None, int(top) + 1
     else:  # exact: the rank of a time among all times stands for it
         times, rank = np.unique(np.concatenate([e, x]), return_inverse=True)
@@ -179,12 +211,34 @@ def pack(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str
     t = r.astype(np.float64) if times is None else times[r]
     starts = np.searchsorted(stratum, np.arange(n_strata + 1))
     whole = w is None and (causes is not None or bool(np.all((events == 0) | (events == 1))))
-    return Cells(strata, tuple(keys), tuple(causes or ()), row, code, inverse[:n], inverse[n:], w, events,
-                 t, stratum, starts, zero, whole)
+    return Cells(
+        strata,
+        tuple(keys),
+        tuple(causes or ()),
+        row,
+        code,
+        inverse[:n],
+        inverse[n:],
+        w,
+        events,
+        t,
+        stratum,
+        starts,
+        zero,
+        whole,
+    )
 
 
-def risk_table(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exit: str, event: str,
-               weight: str | None = None, causes: Sequence[str] | None = None) -> RiskTable:
+def risk_table(
+    lives: pl.DataFrame,
+    keys: Sequence[str] = (),
+    *,
+    entry: str,
+    exit: str,
+    event: str,
+    weight: str | None = None,
+    causes: Sequence[str] | None = None,
+) -> RiskTable:
     """Count who entered, failed and left at each distinct time of each stratum.
 
     lives: one row a life; `entry`, `exit`: its times on one clock (days, km or hours); a life is at risk at t when
@@ -200,16 +254,24 @@ def risk_table(lives: pl.DataFrame, keys: Sequence[str] = (), *, entry: str, exi
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, causes=causes, weight=weight)
     failed = cells.failed()
     events = failed.sum(axis=1)
-    columns = {"t": cells.t, "at_risk": cells.at_risk(), "entered": cells.entered(), "events": events,
-               "censored": np.maximum(cells.left() - events, 0.0)}
+    columns = {
+        "t": cells.t,
+        "at_risk": cells.at_risk(),
+        "entered": cells.entered(),
+        "events": events,
+        "censored": np.maximum(cells.left() - events, 0.0),
+    }
     for k, cause in enumerate(cells.causes):
         columns[f"events_{cause}"] = failed[:, k]
     counts = with_keys(cells, cells.stratum, columns)
     if cells.whole:
         counts = counts.with_columns(pl.exclude("t", *cells.keys).cast(pl.Int64))
     n_strata = len(cells.starts) - 1
-    accounts = with_keys(cells, np.arange(n_strata), {
-        "lives": np.bincount(cells.code, minlength=n_strata), "zero_length": cells.zero_length})
+    accounts = with_keys(
+        cells,
+        np.arange(n_strata),
+        {"lives": np.bincount(cells.code, minlength=n_strata), "zero_length": cells.zero_length},
+    )
     return RiskTable(counts, accounts, cells.keys, cells.causes)
 
 
@@ -239,7 +301,8 @@ def merge_counts(tables: Sequence[RiskTable]) -> RiskTable:
     counts = counts.with_columns(before.alias("at_risk"))
     if counts["at_risk"].dtype.is_float():  # dust of float sums
         counts = counts.with_columns(
-            pl.when(pl.col("at_risk").abs() < 1e-9).then(0.0).otherwise(pl.col("at_risk")).alias("at_risk"))
+            pl.when(pl.col("at_risk").abs() < 1e-9).then(0.0).otherwise(pl.col("at_risk")).alias("at_risk")
+        )
     accounts = pl.concat([t.accounts for t in tables])
     if ks:
         accounts = accounts.group_by(ks).agg(pl.col("lives", "zero_length").sum()).sort(ks, nulls_last=False)
@@ -279,7 +342,9 @@ class ClusterSums:
         return np.maximum(np.asarray(total), 0.0)
 
 
-def cluster_sums(cell: np.ndarray, unit: np.ndarray, changes: Sequence[np.ndarray], starts: np.ndarray) -> ClusterSums:
+def cluster_sums(
+    cell: np.ndarray, unit: np.ndarray, changes: Sequence[np.ndarray], starts: np.ndarray
+) -> ClusterSums:
     """Running sums of products of cluster step functions.
 
     cell, unit: place in time and dense cluster number of each change; a cluster that has lives in several strata must
@@ -289,7 +354,9 @@ def cluster_sums(cell: np.ndarray, unit: np.ndarray, changes: Sequence[np.ndarra
     n_cells = int(starts[-1])
     if len(cell) == 0:
         empty = np.zeros(n_cells)
-        return ClusterSums({(j, k): empty for j in range(len(changes)) for k in range(j, len(changes))}, empty)
+        return ClusterSums(
+            {(j, k): empty for j in range(len(changes)) for k in range(j, len(changes))}, empty
+        )
     order = np.argsort(unit * n_cells + cell, kind="stable")
     cell, unit = cell[order], unit[order]
     first = np.empty(len(unit), dtype=bool)
@@ -314,8 +381,12 @@ def cluster_sums(cell: np.ndarray, unit: np.ndarray, changes: Sequence[np.ndarra
     return ClusterSums(products, np.rint(active))
 
 
-def life_changes(cells: Cells, cluster: np.ndarray | None, at_exit: Sequence[np.ndarray],
-                 compensators: Sequence[np.ndarray]) -> ClusterSums:
+def life_changes(
+    cells: Cells,
+    cluster: np.ndarray | None,
+    at_exit: Sequence[np.ndarray],
+    compensators: Sequence[np.ndarray],
+) -> ClusterSums:
     """Cluster sums of lives whose residuals are (at_exit - what the compensator gained while at risk).
 
     cluster: any dense cluster number per kept life, or None for each life on its own. at_exit[j]: value gained at the
@@ -327,11 +398,18 @@ def life_changes(cells: Cells, cluster: np.ndarray | None, at_exit: Sequence[np.
     if cluster is None:
         unit = np.arange(n)
     else:
-        unit = np.unique(cells.code * (int(cluster.max(initial=0)) + 1) + cluster, return_inverse=True)[1] \
-            if n else cluster
+        unit = (
+            np.unique(cells.code * (int(cluster.max(initial=0)) + 1) + cluster, return_inverse=True)[1]
+            if n
+            else cluster
+        )
     w = np.ones(n) if cells.weight is None else cells.weight
     changes = [np.concatenate([w, -w])]
-    for gain, g in zip(at_exit, compensators):
+    for gain, g in zip(at_exit, compensators, strict=True):
         changes.append(np.concatenate([w * g[cells.entry_cell], w * (gain - g[cells.exit_cell])]))
-    return cluster_sums(np.concatenate([cells.entry_cell, cells.exit_cell]), np.concatenate([unit, unit]),
-                        changes, cells.starts)
+    return cluster_sums(
+        np.concatenate([cells.entry_cell, cells.exit_cell]),
+        np.concatenate([unit, unit]),
+        changes,
+        cells.starts,
+    )

@@ -1,4 +1,4 @@
-"""Tests: do groups differ in how long parts last (log-rank), and does a repairable thing get better or worse (trend)?"""
+"""Tests: do groups differ in how long parts last (log-rank); does a repairable thing get worse (trend)?"""
 
 from __future__ import annotations
 
@@ -22,8 +22,16 @@ class LogRank:
     robust: bool
 
 
-def log_rank(lives: pl.DataFrame, group: str, *, entry: str, exit: str, event: str, strata: Sequence[str] = (),
-             cluster: str | None = None) -> LogRank:
+def log_rank(
+    lives: pl.DataFrame,
+    group: str,
+    *,
+    entry: str,
+    exit: str,
+    event: str,
+    strata: Sequence[str] = (),
+    cluster: str | None = None,
+) -> LogRank:
     """Log-rank test of equal hazards of the groups, with late entry, stratified where `strata` are given.
 
     lives, entry, exit, event: as in `risk.risk_table`. With `cluster` the score's variance is the sum over clusters of
@@ -46,8 +54,10 @@ def log_rank(lives: pl.DataFrame, group: str, *, entry: str, exit: str, event: s
     at = np.flatnonzero(d > 0)
     share = np.empty((len(at), m))
     observed = np.bincount(g, weights=d_row, minlength=m)
+    order = np.argsort(g, kind="stable")
+    bounds = np.searchsorted(g[order], np.arange(m + 1))
     for j in range(m):
-        mine = g == j
+        mine = order[bounds[j] : bounds[j + 1]]
         net = cells.sums(e[mine]) - cells.sums(x[mine])
         share[:, j] = (by_stratum(net, starts) - net)[at] / n[at]
     expected = d[at] @ share
@@ -75,10 +85,19 @@ def log_rank(lives: pl.DataFrame, group: str, *, entry: str, exit: str, event: s
     good = values > max(values.max(initial=0.0), 1e-300) * 1e-10
     degrees = int(good.sum())
     projected = vectors[:, good].T @ score
-    statistic = float(np.sum(projected ** 2 / values[good])) if degrees else 0.0
+    statistic = float(np.sum(projected**2 / values[good])) if degrees else 0.0
     groups = names.rename({group: "group"}).with_columns(
-        lives=pl.Series(np.bincount(g, minlength=m)), observed=pl.Series(observed), expected=pl.Series(expected))
-    return LogRank(groups, statistic, degrees, float(chi2.sf(statistic, degrees)) if degrees else 1.0, cluster is not None)
+        lives=pl.Series(np.bincount(g, minlength=m)),
+        observed=pl.Series(observed),
+        expected=pl.Series(expected),
+    )
+    return LogRank(
+        groups,
+        statistic,
+        degrees,
+        float(chi2.sf(statistic, degrees)) if degrees else 1.0,
+        cluster is not None,
+    )
 
 
 @dataclass(frozen=True)
@@ -86,7 +105,8 @@ class Trend:
     """Is a repairable system's rate of events steady? Laplace and MIL-HDBK-189 tests, and the power-law fit.
 
     laplace > 0: worse with age. mil_chi_square on mil_degrees: small values mean worse (shape above 1), large better.
-    shape (maximum likelihood), shape_unbiased, scale (time unit of the data): expected events by t are (t / scale)^shape.
+    shape (maximum likelihood), shape_unbiased, scale (time unit of the data): expected events of one system by t are
+    (t / scale)^shape.
     rate_at_end, mean_time_between_at_end: with the unbiased shape. reversals: pairs of gaps where the earlier is the
     shorter (single system only, else null). verdict: 'worse', 'better', 'not told apart' at the level asked for.
     """
@@ -108,8 +128,12 @@ class Trend:
     verdict: str
 
 
-def trend(times: Sequence[Sequence[float]] | Sequence[float], ends: Sequence[float] | float, *,
-          confidence: float = 0.95) -> Trend:
+def trend(
+    times: Sequence[Sequence[float]] | Sequence[float],
+    ends: Sequence[float] | float,
+    *,
+    confidence: float = 0.95,
+) -> Trend:
     """Trend of the events of one or several like systems, each watched from 0 to its end (time-truncated).
 
     times: event times of each system (a flat list: one system); ends: end of watching of each. One unit of time.
@@ -124,7 +148,7 @@ def trend(times: Sequence[Sequence[float]] | Sequence[float], ends: Sequence[flo
     limits = np.atleast_1d(np.asarray(ends, dtype=float))
     if len(limits) != len(systems):
         raise ValueError(f"{len(systems)} systems but {len(limits)} ends.")
-    for i, (t, end) in enumerate(zip(systems, limits)):
+    for i, (t, end) in enumerate(zip(systems, limits, strict=True)):
         if not (np.all(t > 0) and np.all(t <= end)):
             raise ValueError(f"System {i} has an event outside (0, {end}].")
     counts = np.array([len(t) for t in systems])
@@ -132,8 +156,8 @@ def trend(times: Sequence[Sequence[float]] | Sequence[float], ends: Sequence[flo
     if r < 3:
         raise ValueError(f"A trend needs 3 events; there are {r}.")
     every = np.concatenate(systems)
-    laplace = float((every.sum() - (counts * limits).sum() / 2) / np.sqrt((counts * limits ** 2).sum() / 12))
-    logs = float(sum(np.log(end / t).sum() for t, end in zip(systems, limits)))
+    laplace = float((every.sum() - (counts * limits).sum() / 2) / np.sqrt((counts * limits**2).sum() / 12))
+    logs = float(sum(np.log(end / t).sum() for t, end in zip(systems, limits, strict=True)))
     if logs <= 0:
         raise ValueError("Every event lies at its end of watching: no trend can be fitted.")
     statistic = 2 * logs
@@ -141,18 +165,34 @@ def trend(times: Sequence[Sequence[float]] | Sequence[float], ends: Sequence[flo
     # equal ends: closed form; else the likelihood equation of several truncated systems
     shape = r / logs if np.all(limits == limits[0]) else _shape(every, limits, r)
     unbiased = shape * (r - 1) / r
-    scale = float(((limits ** shape).sum() / r) ** (1 / shape))
+    scale = float(((limits**shape).sum() / r) ** (1 / shape))
     end = float(limits.max())
-    rate = r * unbiased / (len(limits) * end) if np.all(limits == limits[0]) else \
-        unbiased * r * end ** (unbiased - 1) / float((limits ** unbiased).sum())
+    rate = (
+        r * unbiased / (len(limits) * end)
+        if np.all(limits == limits[0])
+        else unbiased * r * end ** (unbiased - 1) / float((limits**unbiased).sum())
+    )
     alpha = 1 - confidence
     gaps = np.diff(np.concatenate([[0.0], np.sort(systems[0])])) if len(systems) == 1 else None
-    reversals = None if gaps is None else int(sum((gaps[i + 1:] > gaps[i]).sum() for i in range(len(gaps))))
+    reversals = None if gaps is None else int(sum((gaps[i + 1 :] > gaps[i]).sum() for i in range(len(gaps))))
     verdict = "not told apart" if mil_p > alpha else ("worse" if shape > 1 else "better")
-    return Trend(r, laplace, float(2 * norm.sf(abs(laplace))), statistic, 2 * r, float(min(mil_p, 1.0)), float(shape),
-                 float(unbiased), float(shape * chi2.ppf(alpha / 2, 2 * r) / (2 * r)),
-                 float(shape * chi2.ppf(1 - alpha / 2, 2 * r) / (2 * r)), scale, float(rate), float(1 / rate),
-                 reversals, verdict)
+    return Trend(
+        r,
+        laplace,
+        float(2 * norm.sf(abs(laplace))),
+        statistic,
+        2 * r,
+        float(min(mil_p, 1.0)),
+        float(shape),
+        float(unbiased),
+        float(shape * chi2.ppf(alpha / 2, 2 * r) / (2 * r)),
+        float(shape * chi2.ppf(1 - alpha / 2, 2 * r) / (2 * r)),
+        scale,
+        float(rate),
+        float(1 / rate),
+        reversals,
+        verdict,
+    )
 
 
 def _shape(times: np.ndarray, limits: np.ndarray, r: int) -> float:

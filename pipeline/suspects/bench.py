@@ -281,7 +281,7 @@ NOTES = {
     "km_unknown": "The odometer is not known: averaged over all distances, so the intervals are wider.",
     "age_unknown": "The vehicle's age is not known: averaged over all ages, so the intervals are wider.",
     "lighting_unknown": "The kind of lighting is not known: averaged over all kinds.",
-    "history_unknown": "When parts were renewed is not known: averaged over such vehicles; intervals are wider.",
+    "history_unknown": "When parts were renewed is not known: averaged over such vehicles, so wider.",
     "class_unknown": "This vehicle class is not in the data: all classes together.",
     "cell_not_reached": "No vehicle was at this distance and age: taken from the nearest that were.",
     "beyond_ages": "A part is older than any seen: its hazard is held at the last one known.",

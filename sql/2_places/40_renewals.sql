@@ -59,7 +59,8 @@ select
         when k.component in ('lamp', 'igniter', 'ballast', 'led_module', 'led_driver') and a.vehicle is not null
             then 'with_assembly'
         when d.sides = 2 and complaint_side = other_side then 'paired'
-        when d.sides = 2 and symptom is null and coalesce(complaint_reason, '') <> 'failed' and not is_comeback
+        when d.sides = 2 and complaint is not null and complaint_side is null and symptom is null
+             and coalesce(complaint_reason, '') <> 'failed' and not is_comeback
              and getvariable('unmarked_routine_is_planned') then 'planned'
         else 'failed'
     end as first_ending,
@@ -74,7 +75,8 @@ select
         when k.component in ('lamp', 'igniter', 'ballast', 'led_module', 'led_driver') and a.vehicle is not null
             then 'renewed with the assembly, no word of a failure'
         when d.sides = 2 and complaint_side = other_side then 'both sides renewed, the complaint names the other'
-        when d.sides = 2 and symptom is null and coalesce(complaint_reason, '') <> 'failed' and not is_comeback
+        when d.sides = 2 and complaint is not null and complaint_side is null and symptom is null
+             and coalesce(complaint_reason, '') <> 'failed' and not is_comeback
              and getvariable('unmarked_routine_is_planned') then 'both sides renewed without a complaint'
         else 'replaced, nothing else said'
     end as first_rule

@@ -8,7 +8,7 @@ create or replace table lives.return_rates as
 with returns as (
     select *, ((days_since - 1) // 3)::integer as band
     from lives.fault_visits
-    where is_other_part and has_complaint and fault_side in ('left', 'right') and days_since >= 1
+    where is_other_part and has_complaint and fault_side <> 'unknown' and days_since >= 1
       and (km_since is null or km_since <= getvariable('return_window_km') or days_since > getvariable('return_window_days'))
 ),
 seen as (

@@ -38,8 +38,6 @@ select r.vehicle, r.component, r.side, r.renewed_on, r.line_key, r.first_rule, n
        coalesce(n.next_share_wrong, 0.0) as share_wrong
 from lives.renewals r
 join numbered n
-  on n.vehicle = r.vehicle and n.renewed_on = r.renewed_on
- and n.fault_side = case when r.side in ('left', 'right') then r.side
-                         when r.complaint_side in ('left', 'right', 'both') then r.complaint_side
-                         else 'unknown' end
+  on n.vehicle = r.vehicle and n.renewed_on = r.renewed_on and list_contains(n.line_keys, r.line_key)
+ and (n.fault_side in (r.side, 'both', 'unknown') or r.side = 'none')
 where r.first_ending in ('failed', 'wrong_suspect') and not r.has_many_places;

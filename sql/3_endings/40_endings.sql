@@ -29,6 +29,7 @@ select
         when r.first_ending <> 'failed' then 0.0
         when t.is_suspect then 1.0 - t.share_wrong
         when s.unsaid > 1 and s.said = 0 then 1.0 / s.unsaid
+        when r.is_both_renewed and t.fault_side = 'both' and r.complaint_side is distinct from 'both' then 0.5
         when s.said > 0 and s.unsaid > 0 and r.first_rule = 'replaced, nothing else said' then 0.5
         else 1.0
     end as p_failed,

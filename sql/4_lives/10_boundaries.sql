@@ -1,6 +1,6 @@
 -- Grain: one change of the part in one place: a renewal, or one that came with an assembly.
 -- Key: vehicle, component, side, changed_on.
--- Inputs: lives.endings, lives.vehicles, lives.components, lives.fitted_to (lighting, component).
+-- Inputs: lives.endings, lives.vehicles, lives.components, lives.light_sources (vehicle, light_source_category).
 -- Units: dates; costs in currency.
 create or replace table lives.boundaries as
 with assembly as (
@@ -16,9 +16,12 @@ implied as (
         a.vehicle, trim(a.component) as component, a.side, a.renewed_on, a.order_id, a.file, a.row, a.line_key
     from assembly a
     join lives.components c on c.component = trim(a.component) and c.is_sided
+    left join lives.light_sources l on l.vehicle = a.vehicle
     anti join lives.endings e
       on e.vehicle = a.vehicle and e.component = trim(a.component) and e.side = a.side and e.renewed_on = a.renewed_on
     where trim(a.component) <> 'headlamp_assembly'
+      -- Discharge light sources that carry their igniter leave none to come with the headlamp.
+      and not (trim(a.component) = 'igniter' and coalesce(regexp_matches(l.light_source_category, '^D[1358]'), false))
     order by a.vehicle, component, a.side, a.renewed_on, a.line_key
 ),
 changes as (

@@ -31,7 +31,9 @@ class Loaded:
         """(rows in, used, set aside), each file checked against tables that were counted apart."""
         for f in self.report.files:
             assert f.rows_in == f.rows_used + f.rows_set_aside, f
-        return tuple(sum(getattr(f, k) for f in self.report.files) for k in ("rows_in", "rows_used", "rows_set_aside"))
+        return tuple(
+            sum(getattr(f, k) for f in self.report.files) for k in ("rows_in", "rows_used", "rows_set_aside")
+        )
 
 
 def settle(folder: Path, files: dict[str, str | bytes]) -> Path:

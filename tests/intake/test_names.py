@@ -1,6 +1,11 @@
 from __future__ import annotations
 
-from pipeline.intake.names import canonical_suppliers, normalise_part_number, part_number_catalogue, part_number_key
+from pipeline.intake.names import (
+    canonical_suppliers,
+    normalise_part_number,
+    part_number_catalogue,
+    part_number_key,
+)
 
 
 def test_spellings_of_one_supplier_become_one() -> None:
@@ -14,7 +19,17 @@ def test_a_mixed_case_spelling_is_made_where_only_capitals_and_small_letters_occ
 
 
 def test_names_that_differ_in_a_word_stay_apart() -> None:
-    names = ["Supplier A", "Supplier B", "Supplier AB", "North Lamps", "Northern Lamps", "Line 1 12", "Line 11 2", "Ray", "Rays"]
+    names = [
+        "Supplier A",
+        "Supplier B",
+        "Supplier AB",
+        "North Lamps",
+        "Northern Lamps",
+        "Line 1 12",
+        "Line 11 2",
+        "Ray",
+        "Rays",
+    ]
     got = canonical_suppliers(names, {})
     assert len(set(got.values())) == len(names)
 
@@ -35,7 +50,9 @@ def test_legal_forms_merge_only_where_one_is_known() -> None:
 
 
 def test_aliases_win_over_the_rules() -> None:
-    got = canonical_suppliers(["ray  ltd.", "Ray", "SUPPLIER-A", "Supplier A"], {"Our Ray": ("Ray Ltd",), "House": ("supplier a",)})
+    got = canonical_suppliers(
+        ["ray  ltd.", "Ray", "SUPPLIER-A", "Supplier A"], {"Our Ray": ("Ray Ltd",), "House": ("supplier a",)}
+    )
     assert got["ray  ltd."] == "Our Ray"
     assert got["SUPPLIER-A"] == got["Supplier A"] == "House"
     assert got["Ray"] == "Ray"

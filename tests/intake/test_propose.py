@@ -20,29 +20,121 @@ def rows(header: str, make, n: int = 30, sep: str = ";") -> str:
     return header + "\n" + "".join(sep.join(str(c) for c in make(i, draw)) + "\n" for i in range(1, n))
 
 
-GERMAN = rows("Auftragsnr;Pos;Fahrgestellnummer;Annahmedatum;KM-Stand;Beanstandung;Arbeitstext;Teilenr;Menge;Preis;Kundenname;Telefon",
-              lambda i, r: (f"A{i}", 1, f"FG{i % 9}", f"{i:02d}.03.2024", f"{100 + i}.345", "Licht links geht nicht", "Lampe links ersetzt", f"H1-{i}", 1,
-                            f"{i},50", "Erika Beispiel", "0171 2345678"))
-FRENCH = rows("N° OR;Immatriculation;Date entrée;Kilométrage;Travaux;Réf. pièce;Qté;Fournisseur",
-              lambda i, r: (f"O{i}", f"AB-{i}", f"{i:02d}/03/2024", 90_000 + i, "ampoule gauche remplacée hier", f"R{i}", 1, "Nord"))
-ENGLISH = rows("RO Number,Line,Unit No,Fleet,VIN,In Service Date,Date In,Mileage In,Customer Concern,Work Performed,Part No,Qty,Parts Amount",
-               lambda i, r: (i, 1, f"U{i % 5}", "North", f"VV{i % 5}", "2019-01-01", f"2024-03-{i:02d}", 50_000 + i, "no low beam left", "replaced left bulb",
-                             f"P{i}", 1, f"{i}.25"), sep=",")
+GERMAN = rows(
+    "Auftragsnr;Pos;Fahrgestellnummer;Annahmedatum;KM-Stand;Beanstandung;Arbeitstext;Teilenr;Menge;Preis;Kundenname;Telefon",
+    lambda i, r: (
+        f"A{i}",
+        1,
+        f"FG{i % 9}",
+        f"{i:02d}.03.2024",
+        f"{100 + i}.345",
+        "Licht links geht nicht",
+        "Lampe links ersetzt",
+        f"H1-{i}",
+        1,
+        f"{i},50",
+        "Erika Beispiel",
+        "0171 2345678",
+    ),
+)
+FRENCH = rows(
+    "N° OR;Immatriculation;Date entrée;Kilométrage;Travaux;Réf. pièce;Qté;Fournisseur",
+    lambda i, r: (
+        f"O{i}",
+        f"AB-{i}",
+        f"{i:02d}/03/2024",
+        90_000 + i,
+        "ampoule gauche remplacée hier",
+        f"R{i}",
+        1,
+        "Nord",
+    ),
+)
+ENGLISH = rows(
+    "RO Number,Line,Unit No,Fleet,VIN,In Service Date,Date In,Mileage In,Customer Concern,Work Performed,Part "
+    "No,Qty,Parts Amount",
+    lambda i, r: (
+        i,
+        1,
+        f"U{i % 5}",
+        "North",
+        f"VV{i % 5}",
+        "2019-01-01",
+        f"2024-03-{i:02d}",
+        50_000 + i,
+        "no low beam left",
+        "replaced left bulb",
+        f"P{i}",
+        1,
+        f"{i}.25",
+    ),
+    sep=",",
+)
 CASES = {
-    "auftraege.csv": (GERMAN, "repair_lines", {"order_id": "Auftragsnr", "line_number": "Pos", "vehicle_id": "Fahrgestellnummer", "opened_on": "Annahmedatum",
-                                               "odometer": "KM-Stand", "complaint": "Beanstandung", "description": "Arbeitstext", "part_number": "Teilenr",
-                                               "quantity": "Menge"}),
-    "export.csv": (FRENCH, "repair_lines", {"order_id": "N° OR", "vehicle_id": "Immatriculation", "opened_on": "Date entrée", "odometer": "Kilométrage",
-                                            "description": "Travaux", "part_number": "Réf. pièce", "quantity": "Qté", "supplier": "Fournisseur"}),
-    "history.csv": (ENGLISH, "flat", {"order_id": "RO Number", "line_number": "Line", "vehicle_id": "VIN", "unit_number": "Unit No", "customer_group": "Fleet",
-                                      "opened_on": "Date In", "odometer": "Mileage In", "complaint": "Customer Concern", "description": "Work Performed",
-                                      "part_number": "Part No", "part_cost": "Parts Amount"}),
-    "fahrzeuge.csv": (rows("FIN;Erstzulassung;Scheinwerfertyp;Halter", lambda i, r: (f"F{i}", f"2015-01-{i:02d}", "Xenon", "Erika Beispiel")), "vehicles",
-                      {"vehicle_id": "FIN", "first_use_date": "Erstzulassung", "lighting": "Scheinwerfertyp"}),
-    "catalogue.csv": (rows("Artikelnummer;Bezeichnung;Hersteller;Listenpreis", lambda i, r: (f"P{i}", "Lampe", "Nord", f"{i},99")), "parts",
-                      {"part_number": "Artikelnummer", "supplier": "Hersteller", "unit_cost": "Listenpreis"}),
-    "km_readings.csv": (rows("vehicle;reading date;km", lambda i, r: (f"V{i}", f"2024-01-{i:02d}", 10_000 * i)), "odometer",
-                        {"vehicle_id": "vehicle", "reading_date": "reading date", "reading": "km"}),
+    "auftraege.csv": (
+        GERMAN,
+        "repair_lines",
+        {
+            "order_id": "Auftragsnr",
+            "line_number": "Pos",
+            "vehicle_id": "Fahrgestellnummer",
+            "opened_on": "Annahmedatum",
+            "odometer": "KM-Stand",
+            "complaint": "Beanstandung",
+            "description": "Arbeitstext",
+            "part_number": "Teilenr",
+            "quantity": "Menge",
+        },
+    ),
+    "export.csv": (
+        FRENCH,
+        "repair_lines",
+        {
+            "order_id": "N° OR",
+            "vehicle_id": "Immatriculation",
+            "opened_on": "Date entrée",
+            "odometer": "Kilométrage",
+            "description": "Travaux",
+            "part_number": "Réf. pièce",
+            "quantity": "Qté",
+            "supplier": "Fournisseur",
+        },
+    ),
+    "history.csv": (
+        ENGLISH,
+        "flat",
+        {
+            "order_id": "RO Number",
+            "line_number": "Line",
+            "vehicle_id": "VIN",
+            "unit_number": "Unit No",
+            "customer_group": "Fleet",
+            "opened_on": "Date In",
+            "odometer": "Mileage In",
+            "complaint": "Customer Concern",
+            "description": "Work Performed",
+            "part_number": "Part No",
+            "part_cost": "Parts Amount",
+        },
+    ),
+    "fahrzeuge.csv": (
+        rows(
+            "FIN;Erstzulassung;Scheinwerfertyp;Halter",
+            lambda i, r: (f"F{i}", f"2015-01-{i:02d}", "Xenon", "Erika Beispiel"),
+        ),
+        "vehicles",
+        {"vehicle_id": "FIN", "first_use_date": "Erstzulassung", "lighting": "Scheinwerfertyp"},
+    ),
+    "catalogue.csv": (
+        rows("Artikelnummer;Bezeichnung;Hersteller;Listenpreis", lambda i, r: (f"P{i}", "Lampe", "Nord", f"{i},99")),
+        "parts",
+        {"part_number": "Artikelnummer", "supplier": "Hersteller", "unit_cost": "Listenpreis"},
+    ),
+    "km_readings.csv": (
+        rows("vehicle;reading date;km", lambda i, r: (f"V{i}", f"2024-01-{i:02d}", 10_000 * i)),
+        "odometer",
+        {"vehicle_id": "vehicle", "reading_date": "reading date", "reading": "km"},
+    ),
 }
 
 
@@ -67,7 +159,9 @@ def test_personal_columns_are_left_out_and_named(tmp_path):
 def test_what_the_values_decide_is_proposed_and_what_they_do_not_is_asked(tmp_path):
     (p,), _ = propose(discover(settle(tmp_path / "a", {"auftraege.csv": GERMAN})).units)
     assert {k: v for k, v, _ in p.options} == {"date_order": "dmy", "decimal": ",", "odometer_unit": "km"}
-    open_dates = rows("order;vehicle;date;work", lambda i, r: (i, f"V{i}", f"0{i % 9 + 1}/04/2024", "left lamp replaced"))
+    open_dates = rows(
+        "order;vehicle;date;work", lambda i, r: (i, f"V{i}", f"0{i % 9 + 1}/04/2024", "left lamp replaced")
+    )
     (p,), _ = propose(discover(settle(tmp_path / "b", {"jobs.csv": open_dates})).units)
     assert "# date_order" in {k for k, _, _ in p.options}
     assert "date_order" not in toml(p).replace("# date_order", "")
@@ -81,13 +175,18 @@ def test_nonsense_names_get_no_match(tmp_path):
 
 
 def test_values_overrule_names(tmp_path):
-    text = rows("order;vehicle;date;work;mileage", lambda i, r: (i, f"V{i}", f"2024-01-{i:02d}", "left lamp replaced", "see notes"))
+    text = rows(
+        "order;vehicle;date;work;mileage",
+        lambda i, r: (i, f"V{i}", f"2024-01-{i:02d}", "left lamp replaced", "see notes"),
+    )
     (p,), _ = propose(discover(settle(tmp_path, {"jobs.csv": text})).units)
     assert "odometer" not in {m.ours for m in p.matches}
 
 
 def test_strange_words_of_a_choice_are_listed_to_fill_in(tmp_path):
-    text = rows("FIN;Erstzulassung;Scheinwerfertyp", lambda i, r: (f"F{i}", f"2015-01-{i:02d}", "Xenon" if i % 2 else "Typ 4"))
+    text = rows(
+        "FIN;Erstzulassung;Scheinwerfertyp", lambda i, r: (f"F{i}", f"2015-01-{i:02d}", "Xenon" if i % 2 else "Typ 4")
+    )
     (p,), _ = propose(discover(settle(tmp_path, {"fahrzeuge.csv": text})).units)
     assert '# "Typ 4" = "?"' in toml(p)
 
@@ -112,7 +211,9 @@ def test_the_proposal_is_written_loads_and_is_not_made_twice(tmp_path):
 
 def test_hostile_names_cannot_leave_their_string(tmp_path):
     name = 'order "]\\n[workspace]\\nname = "x'
-    text = f'"{name.replace(chr(34), chr(34) * 2)}",vehicle,date,work\n' + "".join(f"{i},v{i},2024-01-{i:02d},left lamp out\n" for i in range(1, 20))
+    text = f'"{name.replace(chr(34), chr(34) * 2)}",vehicle,date,work\n' + "".join(
+        f"{i},v{i},2024-01-{i:02d},left lamp out\n" for i in range(1, 20)
+    )
     made, _ = propose(discover(settle(tmp_path, {'jobs "].csv': text})).units)
     settings = parse_settings("".join(toml(p) for p in made))
     assert settings.workspace.name == Settings().workspace.name

@@ -14,10 +14,10 @@ import xlsxwriter
 from pipeline.intake import readers
 from pipeline.intake.discover import Refused, discover
 from pipeline.intake.problems import DataProblem
-from pipeline.intake.readers import Hints, Limits, open_table, read_all
+from pipeline.intake.readers import NO_HINTS, USUAL_LIMITS, Hints, Limits, open_table, read_all
 
 
-def read(folder: Path, name: str, content: bytes | str, hints: Hints = Hints(), limits: Limits = Limits()):
+def read(folder: Path, name: str, content: bytes | str, hints: Hints = NO_HINTS, limits: Limits = USUAL_LIMITS):
     folder.mkdir(exist_ok=True)
     (folder / name).write_bytes(content.encode() if isinstance(content, str) else content)
     (unit,) = [u for u in discover(folder).units if u.name.startswith(name)]
@@ -25,8 +25,12 @@ def read(folder: Path, name: str, content: bytes | str, hints: Hints = Hints(), 
     return opened.shape, *read_all(opened, limits)
 
 
-TEXT = "job;day;note;cost\n1;2024-01-02;ä lamp;1,5\n2;2024-01-03;\"two; parts\";2,5\n3;2024-01-04;\"say \"\"no\"\"\";3\n"
-ROWS = [("1", "2024-01-02", "ä lamp", "1,5"), ("2", "2024-01-03", "two; parts", "2,5"), ("3", "2024-01-04", 'say "no"', "3")]
+TEXT = 'job;day;note;cost\n1;2024-01-02;ä lamp;1,5\n2;2024-01-03;"two; parts";2,5\n3;2024-01-04;"say ""no""";3\n'
+ROWS = [
+    ("1", "2024-01-02", "ä lamp", "1,5"),
+    ("2", "2024-01-03", "two; parts", "2,5"),
+    ("3", "2024-01-04", 'say "no"', "3"),
+]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
@@ -41,8 +45,14 @@ def test_encodings_and_line_ends_change_nothing(tmp_path, encoding, ends):
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 def test_delimiters_are_found_out(tmp_path, delimiter):
-    text = "\n".join(delimiter.join(f'"{c}"' if delimiter in c or "," in c else c for c in r) for r in
-                     [("job", "day", "note", "cost"), ("1", "2024-01-02", "a", "1.5"), ("2", "2024-01-03", "b, c; d", "2")])
+    text = "\n".join(
+        delimiter.join(f'"{c}"' if delimiter in c or "," in c else c for c in r)
+        for r in [
+            ("job", "day", "note", "cost"),
+            ("1", "2024-01-02", "a", "1.5"),
+            ("2", "2024-01-03", "b, c; d", "2"),
+        ]
+    )
     shape, frame, _, rows_in = read(tmp_path, "a.txt", text)
     assert shape.delimiter == delimiter
     assert rows_in == 2
@@ -50,18 +60,31 @@ def test_delimiters_are_found_out(tmp_path, delimiter):
 
 
 def test_title_rows_blank_rows_and_a_sep_line_are_stepped_over(tmp_path):
-    shape, frame, _, rows_in = read(tmp_path, "a.csv", "sep=;\nJobs of March\n\n" + TEXT + "\n;;;\n4;2024-01-05;x;9\n")
+    shape, frame, _, rows_in = read(
+        tmp_path, "a.csv", "sep=;\nJobs of March\n\n" + TEXT + "\n;;;\n4;2024-01-05;x;9\n"
+    )
     assert shape.header_row == 4
     assert frame["row"].to_list() == [5, 6, 7, 10]
     assert rows_in == 4
 
 
 def test_broken_rows_are_rejected_one_by_one_with_their_line(tmp_path):
-    text = ("id,note,n\n1,\"two\nlines\",1\n2,short\n3,a,b,c\n4,\"open,1\n5,fine,1\n6,a\x00b,1\nid,note,n\n7,5\" pipe,1\n8,tail,1,\n")
+    text = 'id,note,n\n1,"two\nlines",1\n2,short\n3,a,b,c\n4,"open,1\n5,fine,1\n6,a\x00b,1\nid,note,n\n'
+    text += '7,5" pipe,1\n8,tail,1,\n'
     _, frame, rejects, rows_in = read(tmp_path, "a.csv", text)
     assert [(r.row, r.reason) for r in rejects] == [
-        (4, "too_few_cells"), (5, "too_many_cells"), (6, "unclosed_quote"), (8, "nul_byte"), (9, "repeated_header")]
-    assert frame.select("row", "id", "note").rows() == [(2, "1", "two\nlines"), (7, "5", "fine"), (10, "7", '5" pipe'), (11, "8", "tail")]
+        (4, "too_few_cells"),
+        (5, "too_many_cells"),
+        (6, "unclosed_quote"),
+        (8, "nul_byte"),
+        (9, "repeated_header"),
+    ]
+    assert frame.select("row", "id", "note").rows() == [
+        (2, "1", "two\nlines"),
+        (7, "5", "fine"),
+        (10, "7", '5" pipe'),
+        (11, "8", "tail"),
+    ]
     assert rows_in == 9
 
 
@@ -79,8 +102,10 @@ def test_an_enormous_field_sets_its_row_aside(tmp_path):
 
 
 def test_small_blocks_give_what_a_whole_read_gives(tmp_path, monkeypatch):
-    rows = "".join(f'{i},"n{i}\n{i}",{"x" * (i % 7)}\n' if i % 5 == 0 else f"{i},p{i},{i}\n" if i % 11 else f"{i},broken\n"
-                   for i in range(1, 400))
+    rows = "".join(
+        f'{i},"n{i}\n{i}",{"x" * (i % 7)}\n' if i % 5 == 0 else f"{i},p{i},{i}\n" if i % 11 else f"{i},broken\n"
+        for i in range(1, 400)
+    )
     text = "id,note,more\r\n" + rows.replace("\n", "\r\n")
     _, whole, rejects, rows_in = read(tmp_path / "a", "a.csv", text)
     real = readers.blocks
@@ -134,7 +159,9 @@ def test_sheets_with_titles_dates_as_numbers_and_gaps(tmp_path):
 def test_parquet_types_become_plain_text(tmp_path):
     import datetime as dt
 
-    pl.DataFrame({"id": [1, 2], "day": [dt.date(2024, 3, 5), None], "km": [120345.0, 1.5], "tags": [["a"], []]}).write_parquet(tmp_path / "a.parquet")
+    pl.DataFrame(
+        {"id": [1, 2], "day": [dt.date(2024, 3, 5), None], "km": [120345.0, 1.5], "tags": [["a"], []]}
+    ).write_parquet(tmp_path / "a.parquet")
     opened = open_table(discover(tmp_path).units[0])
     frame, _, rows_in = read_all(opened)
     assert frame.select("id", "day", "km", "row").rows() == [("1", "2024-03-05", "120345", 2), ("2", None, "1.5", 3)]
@@ -181,6 +208,6 @@ def test_what_is_no_text_is_said_so(tmp_path):
 
 
 def test_repeated_blank_and_strange_column_names_stay_apart(tmp_path):
-    shape, frame, _, _ = read(tmp_path, "a.csv", "a,a,,row,\"x\"\"; drop table y\"\n1,2,3,4,5\n")
+    shape, frame, _, _ = read(tmp_path, "a.csv", 'a,a,,row,"x""; drop table y"\n1,2,3,4,5\n')
     assert shape.columns == ("a", "a (2)", "column 3", "row ", 'x"; drop table y')
     assert frame["row"].to_list() == [2]

@@ -21,36 +21,51 @@ HEAD = "language,pattern,field,value,weight,note\n"
 def test_the_shipped_vocabulary_is_valid_and_covers_what_is_promised() -> None:
     v = load_vocabulary()
     assert {r.language for r in v.rows} >= {"en", "de", "fr", "es", "it"}
-    assert set(v.components) == {"lamp", "igniter", "ballast", "headlamp_assembly", "wiring", "control_module",
-                                 "switch_or_fuse", "led_module", "led_driver"}
+    assert set(v.components) == {
+        "lamp",
+        "igniter",
+        "ballast",
+        "headlamp_assembly",
+        "wiring",
+        "control_module",
+        "switch_or_fuse",
+        "led_module",
+        "led_driver",
+    }
     assert v.unsided == {"control_module", "switch_or_fuse"}
     keys = [(r.language, r.pattern.lower(), r.field, r.value) for r in v.rows]
     assert len(keys) == len(set(keys))
     assert {r.field for r in v.rows} <= set(FIELDS)
 
 
-@pytest.mark.parametrize(("text", "tokens"), [
-    ("L.H. h/lamp - R & R", ["lh", "h", "/", "lamp", ";", "r&r"]),
-    ("O/S/F dip", ["o/s/f", "dip"]),
-    ("Phare AVD: d'éclairage", ["phare", "avd", ":", "eclairage"]),
-    ("drivers' Glühlampe", ["drivers", "gluhlampe"]),
-    ("l-h", ["l/h"]),
-])
+@pytest.mark.parametrize(
+    ("text", "tokens"),
+    [
+        ("L.H. h/lamp - R & R", ["lh", "h", "/", "lamp", ";", "r&r"]),
+        ("O/S/F dip", ["o/s/f", "dip"]),
+        ("Phare AVD: d'éclairage", ["phare", "avd", ":", "eclairage"]),
+        ("drivers' Glühlampe", ["drivers", "gluhlampe"]),
+        ("l-h", ["l/h"]),
+    ],
+)
 def test_tokens(text: str, tokens: list[str]) -> None:
     assert tokens_of(text) == tokens
 
 
-@pytest.mark.parametrize(("row", "words"), [
-    ("en,valve seat,colour,valve_seat,1,", "v.csv: row 2: field is 'colour'"),
-    ("en,valve seat,componnt,valve_seat,1,", "Did you mean 'component'"),
-    ("en,port side,side,portside,1,", "a 'side' is one of left, right"),
-    ("english,port side,side,left,1,", "language is 'english'"),
-    ("en,,side,left,1,", "the pattern is blank"),
-    ("en,va*,component,valve_seat,1,", "would match too much"),
-    ("en,valve seat,component,Valve Seat,1,", "expected a name of small letters"),
-    ("en,valve seat,component,valve_seat,heavy,", "weight is 'heavy'"),
-    ("en,valve seat,component,valve_seat,1,note,more", "has 7 cells"),
-])
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("en,valve seat,colour,valve_seat,1,", "v.csv: row 2: field is 'colour'"),
+        ("en,valve seat,componnt,valve_seat,1,", "Did you mean 'component'"),
+        ("en,port side,side,portside,1,", "a 'side' is one of left, right"),
+        ("english,port side,side,left,1,", "language is 'english'"),
+        ("en,,side,left,1,", "the pattern is blank"),
+        ("en,va*,component,valve_seat,1,", "would match too much"),
+        ("en,valve seat,component,Valve Seat,1,", "expected a name of small letters"),
+        ("en,valve seat,component,valve_seat,heavy,", "weight is 'heavy'"),
+        ("en,valve seat,component,valve_seat,1,note,more", "has 7 cells"),
+    ],
+)
 def test_a_bad_row_is_named_with_its_remedy(row: str, words: str) -> None:
     with pytest.raises(VocabularyError, match="v.csv: row 2") as error:
         read_rows(HEAD + row + "\n", "v.csv")
@@ -72,10 +87,13 @@ def test_a_bad_file_is_named(tmp_path: Path) -> None:
 
 def test_a_users_file_adds_components_and_replaces_rows(tmp_path: Path) -> None:
     mine = tmp_path / "mine.csv"
-    mine.write_text(HEAD + "en,valve seat*,component,valve_seat,1,our engines\n"
-                    "en,blinkety,component,ballast,1,our word\n"
-                    "en,burner*,component,igniter,1,ours\n"
-                    "en,hid*,ignore,,1,\n", encoding="utf-8")
+    mine.write_text(
+        HEAD + "en,valve seat*,component,valve_seat,1,our engines\n"
+        "en,blinkety,component,ballast,1,our word\n"
+        "en,burner*,component,igniter,1,ours\n"
+        "en,hid*,ignore,,1,\n",
+        encoding="utf-8",
+    )
     v = load_vocabulary([mine])
     assert "valve_seat" in v.components
     assert read_text("valve seats cyl 3 renewed", v).component == "valve_seat"

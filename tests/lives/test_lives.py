@@ -123,7 +123,7 @@ def test_both_sides_called_a_pair_fail_where_the_complaint_points():
 
 
 def test_both_sides_renewed_at_a_service_without_a_word_are_planned():
-    con = build([vehicle()], [line(k, D(2018, 1, 1), side=s, complaint_side=None, symptom=None)
+    con = build([vehicle()], [line(k, D(2018, 1, 1), side=s, complaint="annual service", complaint_side=None, symptom=None)
                               for k, s in ((1, "left"), (2, "right"))])
     assert {place(con, side=s)[0][1] for s in ("left", "right")} == {"planned"}
 

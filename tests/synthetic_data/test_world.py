@@ -1,7 +1,9 @@
-"""The invented world is what it says it is: same seed same bytes, and its lives follow the formulas of its own truth.
+"""The invented world is what it says it is: same seed same bytes, and its lives follow the formulas of its own
+truth.
 
-All expected values come from the scenario's own parameters (synthetic_data/scenario.py). Tolerances are quantiles of the
-sampling distribution named beside each check; seeds are fixed, so a check passes or fails the same way on every run.
+All expected values come from the scenario's own parameters (synthetic_data/scenario.py). Tolerances are
+quantiles of the sampling distribution named beside each check; seeds are fixed, so a check passes
+or fails the same way on every run.
 """
 
 from __future__ import annotations
@@ -17,7 +19,8 @@ import polars as pl
 import pytest
 
 import synthetic_data
-from synthetic_data import exports, scenario as sc, simulate, texts, truth
+from synthetic_data import exports, simulate, texts, truth
+from synthetic_data import scenario as sc
 from synthetic_data.simulate import COMP_OF, FAILED
 
 SAMPLE = Path(synthetic_data.__file__).parent / "sample"
@@ -71,9 +74,10 @@ def test_a_world_has_a_least_size():
 
 
 def test_failures_seen_agree_with_the_hazards_by_formula(world):
-    """In each stratum the failures less the integral of the hazards over the time at risk have mean 0 and variance equal to
-    that integral (martingale property of counting processes: Aalen 1978, Annals of Statistics 6:701-726). The sum of squares
-    over strata is about chi-square; 99.9 % limits on both sides (Wilson-Hilferty approximation, from memory)."""
+    """In each stratum the failures less the integral of the hazards over the time at risk have mean 0 and variance
+    equal to that integral (martingale property of counting processes: Aalen 1978, Annals of Statistics
+    6:701-726). The sum of squares over strata is about chi-square; 99.9 % limits on both sides
+    (Wilson-Hilferty approximation, from memory)."""
     lives = truth.watched_lives(world).filter(pl.col("is_known_start") & (pl.col("exit_days") > pl.col("entry_days")))
     lives = lives.with_columns(comp=pl.Series(COMP_OF[lives["place"].to_numpy()]), is_new=pl.col("generation") > 0)
     scores = []
@@ -83,7 +87,9 @@ def test_failures_seen_agree_with_the_hazards_by_formula(world):
             continue
         late = (some["end"].to_numpy() - some["failed_at"].to_numpy())[failed].mean()
         h = truth.Hazards(world, some)
-        expected = (h.cumulative(some["exit_days"].to_numpy() - late) - h.cumulative(some["entry_days"].to_numpy() - late)).sum()
+        expected = (
+            h.cumulative(some["exit_days"].to_numpy() - late) - h.cumulative(some["entry_days"].to_numpy() - late)
+        ).sum()
         if expected >= 8.0:
             scores.append((failed.sum() - expected) / math.sqrt(expected))
     k = len(scores)
@@ -104,8 +110,15 @@ def test_original_lives_follow_their_formula():
     for place in (0, 4, 6, 8, 10, 15):
         idx = np.flatnonzero(state.has[:, place])
         life = state.next[idx, place] - state.start[idx, place]
-        frame = pl.DataFrame({"product": state.product[idx, place], "start": state.start[idx, place], "km_day": v["km_day"][idx],
-                              "hours_day": v["hours_day"][idx], "frailty": v["frailty"][idx]})
+        frame = pl.DataFrame(
+            {
+                "product": state.product[idx, place],
+                "start": state.start[idx, place],
+                "km_day": v["km_day"][idx],
+                "hours_day": v["hours_day"][idx],
+                "frailty": v["frailty"][idx],
+            }
+        )
         w = simulate.World(made, 0, frame, frame, frame, frame, frame)
         u = np.sort(np.exp(-truth.Hazards(w, frame).cumulative(life)))
         n = len(u)
@@ -114,11 +127,14 @@ def test_original_lives_follow_their_formula():
 
 
 def test_the_bad_lot_fails_early_as_often_as_it_should(world):
-    """Binomial, 99.9 % limits by the normal approximation: pieces of the bad lot whose life drawn has the early ending."""
+    """Binomial, 99.9 % limits by the normal approximation: pieces of the bad lot whose life drawn has the early
+    ending."""
     lives = world.lives
     number = np.array([p.part_number for p in world.scenario.products], dtype=object)[lives["product"].to_numpy()]
     start, bad = lives["start"].to_numpy(), world.scenario.bad_lot
-    of_lot = (number == bad.part_number) & (start >= sc.day_number(bad.first_on)) & (start <= sc.day_number(bad.last_on))
+    of_lot = (
+        (number == bad.part_number) & (start >= sc.day_number(bad.first_on)) & (start <= sc.day_number(bad.last_on))
+    )
     lots = np.array(simulate.lot_names(world, lives["product"].to_numpy(), start), dtype=object)
     assert set(lots[of_lot]) == {bad.lot} and not (lots[~of_lot] == bad.lot).any()
     mean = sum(1 for x in lives["is_early"].to_numpy()[of_lot] if x) / of_lot.sum()
@@ -167,7 +183,11 @@ def test_planted_rows_stand_where_the_truth_says(written):
     assert 40 <= len(out.bad_rows) <= 120
     truth_file = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     assert len(truth_file["bad_rows"]) == len(out.bad_rows)
-    marks = {"impossible_date": ("-02-31", "31.02."), "too_many_cells": ("wipers, horn", "Licht pr"), "number_is_text": ("see note",)}
+    marks = {
+        "impossible_date": ("-02-31", "31.02."),
+        "too_many_cells": ("wipers, horn", "Licht pr"),
+        "number_is_text": ("see note",),
+    }
     checked = 0
     for file, row, reason in out.bad_rows:
         path = folder / "incoming" / file
@@ -182,7 +202,11 @@ def test_planted_rows_stand_where_the_truth_says(written):
             lines = (folder / "incoming" / file).read_text(encoding="utf-8-sig").splitlines()
             assert next(csv.reader([lines[row - 1]]))[4] == typed
     for file, row in out.repeated_rows:
-        lines = (folder / "incoming" / file).read_text(encoding="cp1252" if file.startswith("desk") else "utf-8-sig").splitlines()
+        lines = (
+            (folder / "incoming" / file)
+            .read_text(encoding="cp1252" if file.startswith("desk") else "utf-8-sig")
+            .splitlines()
+        )
         assert lines[row - 1] == lines[row - 2]
 
 
@@ -202,7 +226,11 @@ def test_every_hand_has_words_for_everything():
     for hand in range(len(texts.HANDS)):
         for light in range(3):
             for comp, name in enumerate(sc.COMPONENTS):
-                if (name in ("igniter", "ballast") and light != 1) or (name.startswith("led") and light != 2) or (name == "lamp" and light == 2):
+                if (
+                    (name in ("igniter", "ballast") and light != 1)
+                    or (name.startswith("led") and light != 2)
+                    or (name == "lamp" and light == 2)
+                ):
                     continue
                 for side in range(5):
                     for reason in range(5):
