@@ -66,14 +66,16 @@ def curves(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
             curve_parts.append(made.with_columns(pl.lit(clock).alias("clock")))
         # Every family where lives are pooled; strata are told apart by their Weibull shape and scale. Pooled rows go into the second
         # call too, so that thin strata borrow from them; their few-family answers are then dropped.
-        tables = [fit.fit_set(long.filter(pooled), KEYS, clock=clock, **fit_options,
-                              **({"families": _FEW_FAMILIES} if clock == "hours" else {}))]
+        # Lit hours are a fixed multiple of km: their fits are those of km on another scale, and are not made again.
+        tables = []
         if clock != "hours":
+            tables.append(fit.fit_set(long.filter(pooled), KEYS, clock=clock, **fit_options))
             no_fit = pl.any_horizontal(pl.col("stratum").str.starts_with(f"{c}=") for c in _NO_FIT)
             own_failures = (pl.col("ending") == "failed").sum().over(KEYS)
             # A supplier with too few failures borrows, and says so; a thin class or duty is left to its parent's row.
             worth = pl.col("stratum").eq("all") | (own_failures >= options.min_failures)
-            few = fit.fit_set(long.filter(~no_fit & worth), KEYS, clock=clock, families=_FEW_FAMILIES, **fit_options)
+            by_kind = pooled | pl.col("lighting").ne("all") | (long["lighting"].n_unique() == 1)
+            few = fit.fit_set(long.filter(~no_fit & worth & by_kind), KEYS, clock=clock, families=_FEW_FAMILIES, **fit_options)
             tables.append(tuple(t.filter(~pooled) for t in few))
         fit_parts += [t[0] for t in tables]
         summary_parts += [t[1] for t in tables]
@@ -229,9 +231,9 @@ def plans(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) ->
         read_table(con, "select customer_group, component, planned_cost, unplanned_cost from clean.costs order by file, row"), lives)
     service = read_table(con, "select * from clean.service_plan order by file, row")
     clocks, options = better_clocks(con), settings.curves
-    policy = replacement.replacement_policy(fits, costs, seed=options.seed, confidence=options.confidence)
+    policy = replacement.replacement_policy(fits, costs, draws=100, seed=options.seed, confidence=options.confidence)
     _write(con, "replacement_policy", [policy], [])
-    _write(con, "cost_ratio_sensitivity", [replacement.cost_ratio_sensitivity(fits, seed=options.seed, confidence=options.confidence)], [])
+    _write(con, "cost_ratio_sensitivity", [replacement.cost_ratio_sensitivity(fits, draws=100, seed=options.seed, confidence=options.confidence)], [])
     pair_rules = pairs.pair_policy(fits, costs, {"days": 365.0, "km": 20_000.0})
     _write(con, "pair_policy", [pair_rules], [])
     places = curves.places_at(lives, as_of)
@@ -239,9 +241,9 @@ def plans(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) ->
     _write(con, "due_list", [due.due_list(places, fits, policy, vehicles, services, as_of, pairs=pair_rules, clocks=clocks, costs=costs,
                                           seed=options.seed, confidence=options.confidence)], [])
     _write(con, "demand", [demand.demand(places, fits, as_of, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
-    _write(con, "stock", [demand.stock_to_hold(places, fits, as_of, lead_days=settings.rules.horizon_stock_days, seed=options.seed,
+    _write(con, "stock", [demand.stock_to_hold(places, fits, as_of, simulations=200, lead_days=settings.rules.horizon_stock_days, seed=options.seed,
                                                clocks=clocks)], [])
-    _write(con, "budget", [demand.budget(places, fits, costs, as_of, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
+    _write(con, "budget", [demand.budget(places, fits, costs, as_of, simulations=200, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
     _write(con, "repeat_places", [repeats.repeat_places(lives)], [])
     _write(con, "several_at_once", [repeats.several_at_once(lives)], [])
 

@@ -64,12 +64,15 @@ def _form(data: dict[str, Any], words: Words) -> dict[str, Any]:
         {"at": j, "name": words.name("component", c), "sided": data["sided"][j], "on_km": data["clock"][j] == "km"}
         for j, c in enumerate(data["components"])
     ]
+    has_igniter = "discharge" in data["lightings"] and "igniter" in data["components"]
     return {
         "symptoms": [(i, words.name("symptom", s)) for i, s in enumerate(data["symptoms"]) if s != BOTH_DARK],
         "sides": [(s, words.name("side", s)) for s in ("left", "right", "both")],
         "lightings": [(i, words.name("lighting", li)) for i, li in enumerate(data["lightings"])],
         "classes": [(i, c.replace("_", " ")) for i, c in enumerate(data["classes"]) if i],
-        "categories": CATEGORIES if "discharge" in data["lightings"] and "igniter" in data["components"] else (),
+        "categories": [(c, words(f"bench.category_{c}")) for c in CATEGORIES] if has_igniter else [],
+        "states": [(s, words(f"bench.renewed_{s}")) for s in ("unknown", "original", "renewed")],
+        "units": [(u, words(f"bench.unit_{u}")) for u in "dwmy"],
         "codes": data["codes"],
         "parts": [p for p in parts if any(is_possible(data["components"][p["at"]], li) for li in data["lightings"])],
     }

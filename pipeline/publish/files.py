@@ -96,10 +96,9 @@ def write_charts(folder: Path, charts: Sequence[Chart]) -> None:
 
     for chart in charts:
         spec = json.dumps(chart.static())
-        write_text(folder / f"{chart.name}.svg", _numbered_anew(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])))
-        write_bytes(
-            folder / f"{chart.name}.png", vl_convert.vegalite_to_png(spec, scale=PNG_SCALE, allowed_base_urls=[])
-        )
+        svg = _numbered_anew(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))
+        write_text(folder / f"{chart.name}.svg", svg)
+        write_bytes(folder / f"{chart.name}.png", vl_convert.svg_to_png(svg, scale=PNG_SCALE))
         write_bytes(folder / f"{chart.name}.csv", csv_bytes(chart.numbers))
 
 

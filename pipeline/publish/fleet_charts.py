@@ -35,12 +35,13 @@ def intervals(
     data = charts._Rows()
     drawn = [{**r, "at": 0.0 if r["value"] is None else max(r["high"], r["value"])} for r in rows]
     bottom = min([0.0] + [r["low"] for r in drawn if r["low"] is not None])
-    bottom = max(bottom, floor) if floor is not None else bottom
+    if floor is not None and bottom < floor:
+        bottom = floor
+    elif bottom < 0:
+        bottom *= 1.06  # so that no interval ends on the frame
     top = max([r["at"] for r in drawn if r["value"] is not None] or [1.0]) or 1.0
     # Words stand right of each interval: room for them at the end of the axis, whatever the width of the screen.
-    room = max(
-        (6.6 * len(r["text"]) + 14) * 1.0 if r["at"] > 0.55 * top else 6.6 * len(r["text"]) * 0.5 for r in drawn
-    )
+    room = max((6.6 * len(r["text"]) + 14) if r["at"] > 0.55 * top else 6.6 * len(r["text"]) * 0.5 for r in drawn)
     span = alt.Scale(
         domainMin=bottom,
         domainMax=alt.ExprRef(f"{bottom} + {top - bottom} * width / max(50, width - {room:.0f})"),
@@ -48,13 +49,18 @@ def intervals(
         clamp=True,
         zero=False,
     )
-    x = {"title": x_title, "scale": span, "axis": alt.Axis(tickCount=4, format=",~f")}
+    # A label that would be cut at the right end is left out; its line stays.
+    fits = "scale('x', datum.value) + 3.6 * length(datum.label) > width + 3 ? '' : datum.label"
+    axis = alt.Axis(tickCount=4, format=",~f", labelFlush=False, labelExpr=fits)
+    x = {"title": x_title, "scale": span, "axis": axis}
     words = [s[0] for s in series]
     y = charts._y_names(drawn)
     subs = list(dict.fromkeys(r["sub"] for r in drawn))
     place: dict[str, Any] = {"y": y}
     if len(subs) > 1:
-        place["yOffset"] = alt.YOffset("sub:N", sort=subs, scale=alt.Scale(domain=subs, paddingOuter=0.4))
+        place["y"] = y = charts._y_names(drawn)
+        y.scale = alt.Scale(paddingInner=0.06, paddingOuter=0.02)
+        place["yOffset"] = alt.YOffset("sub:N", sort=subs, scale=alt.Scale(domain=subs, paddingOuter=0.3))
     shown = [s for s in series if any(r["series"] == s[0] and r["value"] is not None for r in drawn)]
     legend = alt.Legend(title=None, symbolSize=90, labelLimit=320, columns=1, offset=14) if len(shown) > 1 else None
     colour = alt.Color(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.publish import changes, figures, findings, quality, shop, theme
+from pipeline.publish import changes, figures, findings, fleet, quality, shop, theme
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.views import Context, Page
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 CAUTIONS = ("voltage", "heat", "mercury", "battery", "same", "law")
 NUMBERS_ON_PAGE = 40  # rows of a chart's numbers; all of them stand in its CSV
 # In the order of the links at the head of each page.
-FILES = ("index.html", "shop_report.html", "data_quality.html")
+FILES = ("index.html", "shop_report.html", "fleet_plan.html", "bench.html", "data_quality.html")
 
 
 def context_of(
@@ -97,6 +97,13 @@ def _charts(made: list[Page]) -> list[Chart]:
     return list(found.values())
 
 
+def bench_without_suspects(context: Context) -> str:
+    """The bench page of a month that has nothing to rank: it says so."""
+    words = context.words()
+    page = Page("bench.html", words("nav.bench"), words("front.page_bench"), (), (), (), words("page.nothing_yet"))
+    return render(page, context, words)
+
+
 def build(tables: Tables, context: Context, words: Words) -> list[Page]:
     """The pages as views, before any HTML."""
     cautions = tuple(words.rich(f"cautions.{c}") for c in CAUTIONS)
@@ -108,6 +115,16 @@ def build(tables: Tables, context: Context, words: Words) -> list[Page]:
         tuple(findings.shop(tables, context, words)),
         tuple(changes.shop(tables, context, words)),
         tuple(shop.sections(tables, context, words)),
+        words("page.nothing_yet"),
+        cautions,
+    )
+    fleet_page = Page(
+        "fleet_plan.html",
+        words("fleet.title"),
+        words("fleet.lede"),
+        tuple(fleet.findings(tables, context, words)),
+        tuple(fleet.changes(tables, context, words)),
+        tuple(fleet.sections(tables, context, words)),
         words("page.nothing_yet"),
         cautions,
     )
@@ -134,7 +151,7 @@ def build(tables: Tables, context: Context, words: Words) -> list[Page]:
             "files": _files(tables, words),
         },
     )
-    return [front, shop_page, quality_page]
+    return [front, shop_page, fleet_page, quality_page]
 
 
 def _key(file: str) -> str:

@@ -65,7 +65,7 @@ def gather(con: duckdb.DuckDBPyConnection) -> dict[str, pl.DataFrame]:
 def publish_month(con: duckdb.DuckDBPyConnection, workspace: Workspace, settings: Settings, as_of: dt.date,
                   known_by: dt.date | None, result: Any) -> Any:
     """Write published/<as_of>/ and move it into place. Returns `result(...)` with the folder, accounts and findings."""
-    from pipeline.publish import files, findings, pages, priors_file
+    from pipeline.publish import bench_page, files, findings, pages, priors_file
 
     tables = gather(con)
     accounts = tables["files"].select("rows_in", "rows_used", "rows_set_aside").sum().row(0)
@@ -78,7 +78,11 @@ def publish_month(con: duckdb.DuckDBPyConnection, workspace: Workspace, settings
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(mode=0o700)
     if "bench" in tables:
-        files.write_text(scratch / "bench.json", tables.pop("bench")["json"][0] + "\n")
+        bench = tables.pop("bench")["json"][0]
+        files.write_text(scratch / "bench.json", bench + "\n")
+        files.write_text(scratch / "bench.html", bench_page.render_bench(bench, context))
+    else:
+        files.write_text(scratch / "bench.html", pages.bench_without_suspects(context))
     files.write_tables(scratch / "tables", tables)
     made, charts = pages.everything(tables, context)
     files.write_charts(scratch / "charts", charts)

@@ -1,8 +1,10 @@
-"""Early failures after a replacement: how often, whose parts, and worse or better than the originals at the same age.
+"""Early failures after a replacement: how often, whose parts, and worse or better than the originals at the
+same age.
 
-The clock of a replacement starts at its fitting. Raw figures are product limits with limits that hold at 0 failures;
-beside them stand figures partly pooled over the suppliers of a component; verdicts keep the false discovery rate over
-all comparisons of a table. Lives of one vehicle depend on each other: counts are divided by a design effect for that.
+The clock of a replacement starts at its fitting. Raw figures are product limits with limits that hold at 0
+failures; beside them stand figures partly pooled over the suppliers of a component; verdicts keep the false
+discovery rate over all comparisons of a table. Lives of one vehicle depend on each other: counts are divided
+by a design effect for that.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ _LEVELS = np.array([0.02, 0.15, 0.5, 0.85, 0.98])
 _LEVEL_WEIGHTS = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
 
 
-# ---- small exact pieces ------------------------------------------------------------------------------------------
+# ---- small exact pieces ----
 
 
 def _beta_cdf(p: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -58,8 +60,9 @@ def share_interval(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mid-p Clopper-Pearson limits of a share, counts divided by the design effect; right at 0 and at all.
 
-    failed, fitted: counts (need not be whole). Returns (low, high), shapes as the inputs'. Raises ValueError for
-    failed outside 0..fitted. Source: Clopper & Pearson 1934; mid-p: Lancaster 1961, Berry & Armitage 1995.
+    failed, fitted: counts (need not be whole). Returns (low, high), shapes as the inputs'. Raises ValueError
+    for failed outside 0..fitted. Source: Clopper & Pearson 1934; mid-p: Lancaster 1961, Berry & Armitage
+    1995.
     """
     x, n = np.broadcast_arrays(np.asarray(failed, dtype=float), np.asarray(fitted, dtype=float))
     if np.any((x < 0) | (x > n)):
@@ -72,7 +75,7 @@ def share_interval(
 
 
 def false_discoveries(p_values: np.ndarray) -> np.ndarray:
-    """Benjamini-Hochberg adjusted p-values; NaN (not compared) stays NaN. Source: Benjamini & Hochberg 1995."""
+    """Adjusted p-values; NaN (not compared) stays NaN. Source: Benjamini & Hochberg 1995."""
     p = np.asarray(p_values, dtype=float)
     out = np.full(p.shape, np.nan)
     tested = np.flatnonzero(~np.isnan(p))
@@ -87,10 +90,11 @@ def false_discoveries(p_values: np.ndarray) -> np.ndarray:
 def conditional_p(
     observed: np.ndarray, expected: np.ndarray, total: np.ndarray, design_effect: np.ndarray | float = 1.0
 ) -> np.ndarray:
-    """Two-sided mid-p of `observed` failures out of `total`, when each is this group's with chance expected / total.
+    """Two-sided mid-p of `observed` failures out of `total`, when each is this group's with chance expected /
+    total.
 
-    The conditional test of equal rates (Przyborowski & Wilenski 1940) with log-rank expectations, so that age at risk
-    is allowed for. Counts are divided by the design effect. 1 where total is 0.
+    The conditional test of equal rates (Przyborowski & Wilenski 1940) with log-rank expectations, so that age
+    at risk is allowed for. Counts are divided by the design effect. 1 where total is 0.
     """
     d = np.asarray(design_effect, dtype=float)
     x, n = np.asarray(observed, dtype=float) / d, np.asarray(total, dtype=float) / d
@@ -99,15 +103,16 @@ def conditional_p(
     return np.where(n > 0, np.minimum(1.0, 2 * np.minimum(upper, 1 - upper)), 1.0)
 
 
-# ---- partial pooling ---------------------------------------------------------------------------------------------
+# ---- partial pooling ----
 
 
 @dataclass(frozen=True)
 class GammaPoisson:
     """Rates ~ Gamma(shape, rate), counts ~ Poisson(rate_i x exposure_i), fitted by marginal likelihood.
 
-    shape is inf (rate nan) where the counts show no spread beyond chance: everything pools. `rates`: one row a group:
-    count, exposure, raw, pooled (posterior mean), low, high (posterior limits with the fitted prior taken as known).
+    shape is inf (rate nan) where the counts show no spread beyond chance: everything pools. `rates`: one row
+    a group: count, exposure, raw, pooled (posterior mean), low, high (posterior limits with the fitted prior
+    taken as known).
     """
 
     shape: float
@@ -149,9 +154,10 @@ def empirical_bayes_gamma_poisson(
 ) -> GammaPoisson:
     """Shrink rates towards their common mean; strength by marginal likelihood.
 
-    counts, exposure: one a group; the rate is per unit of exposure. Raises ValueError for fewer than two groups, no
-    events at all, negative counts, exposure not above 0.
-    Source: Gaver & O'Muircheartaigh 1987 (Technometrics 29:1-15); Carlin & Louis, Bayes and Empirical Bayes Methods.
+    counts, exposure: one a group; the rate is per unit of exposure. Raises ValueError for fewer than two
+    groups, no events at all, negative counts, exposure not above 0.
+    Source: Gaver & O'Muircheartaigh 1987 (Technometrics 29:1-15); Carlin & Louis, Bayes and Empirical Bayes
+    Methods.
     """
     from scipy.optimize import minimize_scalar
     from scipy.special import gammainccinv, gammaincinv, gammaln
@@ -199,10 +205,12 @@ def empirical_bayes_gamma_poisson(
 
 
 def _pool(x: np.ndarray, e: np.ndarray, confidence: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Posterior mean and limits of each group's rate, averaged over the strength of pooling and the common level.
+    """Posterior mean and limits of each group's rate, averaged over the strength of pooling and the common
+    level.
 
-    The strengths on a grid weigh by marginal likelihood x a half-normal(1) prior on the spread of the log rate, so that
-    two or three suppliers do not pretend to know it; the level by a gamma approximation of its likelihood.
+    The strengths on a grid weigh by marginal likelihood x a half-normal(1) prior on the spread of the log
+    rate, so that two or three suppliers do not pretend to know it; the level by a gamma approximation of its
+    likelihood.
     """
     from scipy.special import gammainc, gammaincinv, gammaln
 
@@ -244,7 +252,7 @@ def _pool(x: np.ndarray, e: np.ndarray, confidence: float) -> tuple[np.ndarray, 
     return mean, limits[0], limits[1]
 
 
-# ---- the published table -----------------------------------------------------------------------------------------
+# ---- the published table ----
 
 
 def _fitted_lives(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
@@ -293,25 +301,27 @@ def early_failures(
     rate: float = 0.05,
     min_failures: int = 5,
 ) -> pl.DataFrame:
-    """Chance that a fitted part fails within each window, raw and pooled, with a verdict against the other suppliers.
+    """Chance that a fitted part fails within each window, raw and pooled, with a verdict against the other
+    suppliers.
 
-    lives: rows of `lives.lives`; used are replacements with in_curve (where those columns exist), watched from their
-        fitting (entry 0 on the clock) and longer than 0, whose time on the clock is known.
-    keys: any of component, lighting, supplier, part_number, lot, grade. Those not in `parents` are compared within the
-        same values of those that are. windows: in the clock's unit (days or km).
-    Returns one row per (keys, window), sorted: keys, window_days or window_km, fitted (lives), failed (within the
-    window), followed (still unfailed and watched to the window's end), exposure (days or km at risk inside the
-    window), probability, low, high, pooled_probability, pooled_low, pooled_high, expected (failures at the parent's
-    hazard over the same ages), p_value, q_value, design_effect, verdict.
+    lives: rows of `lives.lives`; used are replacements with in_curve (where those columns exist), watched
+        from their fitting (entry 0 on the clock) and longer than 0, whose time on the clock is known.
+    keys: any of component, lighting, supplier, part_number, lot, grade. Those not in `parents` are compared
+        within the same values of those that are. windows: in the clock's unit (days or km).
+    Returns one row per (keys, window), sorted: keys, window_days or window_km, fitted (lives), failed (within
+    the window), followed (still unfailed and watched to the window's end), exposure (days or km at risk
+    inside the window), probability, low, high, pooled_probability, pooled_low, pooled_high, expected
+    (failures at the parent's hazard over the same ages), p_value, q_value, design_effect, verdict.
     - probability: product limit; null where nobody was watched to the end of the window (low and high too).
     - low, high: beta product limits (mid-p), counts divided by the design effect.
     - pooled: gamma-Poisson on expected failures; null where the parent was not watched that far.
-    - verdict: 'worse' or 'better' where the q-value is at most `rate`; else 'too few' where neither observed nor
-      expected reaches min_failures; else 'not told apart'. Null where there is nothing to compare with. At least 3
-      failures make a 'worse'. False discovery rate over all rows of this table.
+    - verdict: 'worse' or 'better' where the q-value is at most `rate`; else 'too few' where neither observed
+      nor expected reaches min_failures; else 'not told apart'. Null where there is nothing to compare with.
+      At least 3 failures make a 'worse'. False discovery rate over all rows of this table.
     Raises ValueError for windows not above 0, unknown columns, and as `risk.risk_table`.
-    Source: Fay, Brittain & Proschan 2013 and Fay & Brittain 2016 (beta product, mid-p); Benjamini & Hochberg 1995;
-    gamma-Poisson as `empirical_bayes_gamma_poisson`; design effect: Kish 1965, from residuals summed by vehicle.
+    Source: Fay, Brittain & Proschan 2013 and Fay & Brittain 2016 (beta product, mid-p); Benjamini & Hochberg
+    1995; gamma-Poisson as `empirical_bayes_gamma_poisson`; design effect: Kish 1965, from residuals summed by
+    vehicle.
     """
     if clock not in ("days", "km"):
         raise ValueError(f"clock is {clock!r}; expected 'days' or 'km'.")
@@ -467,8 +477,8 @@ def _beta_product(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Limits of the share failed by the mid-p beta product; equals mid-p Clopper-Pearson without censoring.
 
-    Survival's upper confidence distribution is the product of Beta(n - d + 1, d) over the failure times, the lower one
-    that times Beta(followed, 1); each product is matched by its first two moments to one beta.
+    Survival's upper confidence distribution is the product of Beta(n - d + 1, d) over the failure times, the
+    lower one that times Beta(followed, 1); each product is matched by its first two moments to one beta.
     """
 
     def match(m1: np.ndarray, m2: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -491,14 +501,15 @@ def _beta_product(
     return low, high
 
 
-# ---- funnel ------------------------------------------------------------------------------------------------------
+# ---- funnel ----
 
 
 def funnel_limits(fitted: Sequence[int], share: float, coverage: float = 0.998) -> pl.DataFrame:
     """Exact binomial control limits about a common share, by number fitted.
 
-    Columns: fitted, low_count, high_count (binomial quantiles at (1 -+ coverage) / 2), low, high (shares, interpolated
-    between counts so that they run smoothly). Raises ValueError for a share outside 0..1 or fitted below 1.
+    Columns: fitted, low_count, high_count (binomial quantiles at (1 -+ coverage) / 2), low, high (shares,
+    interpolated between counts so that they run smoothly). Raises ValueError for a share outside 0..1 or
+    fitted below 1.
     Source: Spiegelhalter 2005, Statistics in Medicine 24:1185-1202, appendix A.1.1.
     """
     from scipy.stats import binom
@@ -519,7 +530,8 @@ def funnel_limits(fitted: Sequence[int], share: float, coverage: float = 0.998) 
 def over_dispersion(
     failed: Sequence[float], fitted: Sequence[float], share: float, winsorise: float = 0.1
 ) -> float:
-    """How much wider the groups scatter about a share than chance gives: 1 is chance (mean of Winsorised z squared).
+    """How much wider the groups scatter about a share than chance gives: 1 is chance (mean of Winsorised z
+    squared).
 
     Source: Spiegelhalter 2005, section 3.4. Raises ValueError as `funnel_limits`, and for no groups.
     """
@@ -531,7 +543,7 @@ def over_dispersion(
     return float(np.mean(np.clip(z, low, high) ** 2))
 
 
-# ---- the same age of part: replacement against original, young against older ---------------------------------------
+# ---- the same age of part: replacement against original, young against older ----
 
 
 def _pieces(
@@ -571,7 +583,7 @@ def _pieces(
 def _compare(
     pieces: pl.DataFrame, by: list[str], side: str, first: str, second: str, confidence: float
 ) -> pl.DataFrame:
-    """Ratio of the hazard in `first` to that in `second` (values of column `side`), by exact conditional limits."""
+    """Hazard in `first` over that in `second` (values of column `side`), with exact conditional limits."""
     cells = pieces.group_by([*by, side]).agg(
         pl.col("_event").sum().alias("d"),
         pl.col("_time").sum().alias("T"),
@@ -646,15 +658,16 @@ def replacement_against_original(
 ) -> pl.DataFrame:
     """Hazard of replacements over that of originals at the same age of part, band by band of age.
 
-    lives: rows of `lives.lives` (origin 'original' or 'replacement', ending, entry_<clock>, exit_<clock>); late entry
-    is allowed for: only time watched inside a band counts. The hazard is taken as steady within a band; bands are their
-    lower edges in the clock's unit, the last one open. Columns: keys, low_<clock>, high_<clock> (null: open),
-    replacement_failed, replacement_time, original_failed, original_time, ratio, low, high, design_effect, verdict
-    ('worse', 'better': the replacements; 'not told apart'; 'too few': fewer than min_failures in both together). ratio
-    is null without a failed original, high null where unbounded. No correction for many bands is made.
+    lives: rows of `lives.lives` (origin 'original' or 'replacement', ending, entry_<clock>, exit_<clock>);
+    late entry is allowed for: only time watched inside a band counts. The hazard is taken as steady within a
+    band; bands are their lower edges in the clock's unit, the last one open. Columns: keys, low_<clock>,
+    high_<clock> (null: open), replacement_failed, replacement_time, original_failed, original_time, ratio,
+    low, high, design_effect, verdict ('worse', 'better': the replacements; 'not told apart'; 'too few': fewer
+    than min_failures in both together). ratio is null without a failed original, high null where unbounded.
+    No correction for many bands is made.
     Limits: exact conditional (mid-p), counts divided by the design effect by vehicle.
-    Raises ValueError for bands that do not rise and impossible times. Source: Friedman 1982 (piecewise exponential);
-    Lehmann & Romano, Testing Statistical Hypotheses, section 4.5 (two Poisson rates).
+    Raises ValueError for bands that do not rise and impossible times. Source: Friedman 1982 (piecewise
+    exponential); Lehmann & Romano, Testing Statistical Hypotheses, section 4.5 (two Poisson rates).
     """
     pieces = _pieces(lives, list(keys), clock, bands, cluster)
     by = [*keys, "_low", "_high"]
@@ -695,10 +708,12 @@ def early_against_later(
     confidence: float = 0.95,
     min_failures: int = 5,
 ) -> pl.DataFrame:
-    """Is a part likelier to fail just after fitting than later? Hazard in [0, split) over hazard in [split, until).
+    """Is a part likelier to fail just after fitting than later? Hazard in [0, split) over hazard in [split,
+    until).
 
-    By keys and origin. Columns: keys, origin, early_failed, early_time, later_failed, later_time, ratio, low, high,
-    design_effect, verdict ('early' where the limits lie above 1, 'rising' below 1, 'not told apart', 'too few').
+    By keys and origin. Columns: keys, origin, early_failed, early_time, later_failed, later_time, ratio, low,
+    high, design_effect, verdict ('early' where the limits lie above 1, 'rising' below 1, 'not told apart',
+    'too few').
     Limits and errors as `replacement_against_original`.
     """
     if not 0 < split < until:

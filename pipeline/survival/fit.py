@@ -1347,9 +1347,10 @@ def _summary(best: Fit | None, fits: Sequence[Fit], lives: Sample, confidence: f
         value = low = high = None
         reached = extrapolated = False
         if best is not None:
-            i = interval(best, lives, p, confidence)
-            reached = math.isfinite(i.value) and i.value <= best.largest_time
+            point = float(best.quantile(p)) if best.converged else math.nan
+            reached = math.isfinite(point) and point <= best.largest_time
             if reached:
+                i = interval(best, lives, p, confidence)
                 value, low, high = i.value, _finite(i.low), _finite(i.high)
                 extrapolated = i.value > best.largest_failure or i.value < best.least_age
         out |= {

@@ -1,4 +1,5 @@
-"""Watching over time: charts for rare comebacks, and the first month in which a bad lot could have been known.
+"""Watching over time: charts for rare comebacks, and the first month in which a bad lot could have been
+known.
 
 Every alarm limit has a stated false-alarm rate; where no formula gives it, it is found by seeded simulation.
 """
@@ -17,9 +18,10 @@ from pipeline.survival.risk import strata_of
 
 @dataclass(frozen=True)
 class GChart:
-    """Chart of jobs (or days) between comebacks. mean: between comebacks; sigma_limit: mean + 3 sigma (Benneyan);
-    low_limit, high_limit: probability limits, an alarm is a value <= low_limit (too soon) or > high_limit (a long good
-    run); low_limit null: even a comeback at once is not rare enough to alarm. points: number, value, signal."""
+    """Chart of jobs (or days) between comebacks. mean: between comebacks; sigma_limit: mean + 3 sigma
+    (Benneyan); low_limit, high_limit: probability limits, an alarm is a value <= low_limit (too soon) or >
+    high_limit (a long good run); low_limit null: even a comeback at once is not rare enough to alarm. points:
+    number, value, signal."""
 
     mean: float
     sigma_limit: float
@@ -31,9 +33,9 @@ class GChart:
 def g_chart(between: Sequence[int], *, false_alarm: float = 0.0027, mean: float | None = None) -> GChart:
     """g-chart of whole numbers of good jobs (or days) between comebacks, 0 allowed.
 
-    mean: the expected number between (default: that of the data). false_alarm: chance of a signal at a point while all
-    is as before, half on each side. Probability limits rather than 3 sigma: the counts are far from normal and the
-    lower     3-sigma limit is always 0. signal: 'more comebacks', 'fewer comebacks' or null.
+    mean: the expected number between (default: that of the data). false_alarm: chance of a signal at a point
+    while all is as before, half on each side. Probability limits rather than 3 sigma: the counts are far from
+    normal and the lower 3-sigma limit is always 0. signal: 'more comebacks', 'fewer comebacks' or null.
     Raises ValueError for no points, values below 0, or a mean of 0.
     Source: Benneyan 2001, Health Care Management Science 4:305-318.
     """
@@ -66,8 +68,8 @@ def ewma(
 
     An exponentially weighted moving average; the values' own unit throughout.
 
-    steady_limits false: exact limits of the first points, narrower. Columns: number, value, ewma, low, high, signal
-    ('above', 'below', null). Raises ValueError for weight outside (0, 1] or sigma not above 0.
+    steady_limits false: exact limits of the first points, narrower. Columns: number, value, ewma, low, high,
+    signal ('above', 'below', null). Raises ValueError for weight outside (0, 1] or sigma not above 0.
     Source: Roberts 1959; NIST/SEMATECH e-Handbook, 6.3.2.4.
     """
     if not 0 < weight <= 1 or not sigma > 0:
@@ -117,13 +119,13 @@ def cusum(values: Sequence[float], *, target: float, slack: float, limit: float)
     )
 
 
-# ---- observed against expected, month by month ---------------------------------------------------------------------
+# ---- observed against expected, month by month ----
 
 
 @dataclass(frozen=True)
 class Chart:
-    """points: one row a month; limit: in the chart's own unit; false_alarm: chance that the whole series would alarm
-    anywhere while nothing had changed, as asked for; achieved: as simulated at that limit."""
+    """points: one row a month; limit: in the chart's own unit; false_alarm: chance that the whole series
+    would alarm anywhere while nothing had changed, as asked for; achieved: as simulated at that limit."""
 
     points: pl.DataFrame
     limit: float
@@ -152,8 +154,8 @@ def _limit(highest: np.ndarray, false_alarm: float) -> tuple[float, float]:
 def _simulated(
     e: np.ndarray, runs: int, seed: int, dispersion: float, baseline_events: float | None
 ) -> np.ndarray:
-    """Counts, runs x months, of unchanged rates: Poisson, wider by `dispersion`, and the expectation itself uncertain
-    where it rests on `baseline_events` failures."""
+    """Counts, runs x months, of unchanged rates: Poisson, wider by `dispersion`, and the expectation itself
+    uncertain where it rests on `baseline_events` failures."""
     rng = np.random.default_rng(seed)
     mean = np.broadcast_to(e, (runs, len(e)))
     if baseline_events is not None:
@@ -187,10 +189,12 @@ def ewma_observed_expected(
 ) -> Chart:
     """EWMA of (observed - expected) comebacks, month by month, in standard deviations.
 
-    expected carries the exposure, so growth in fitted parts is no alarm. dispersion: variance over mean (1 Poisson; the
-    design effect where vehicles cluster). points: number, observed, expected, value, limit, signal ('more', 'fewer',
-    null). The limit is two-sided, equal on both sides. Raises ValueError for unequal lengths or impossible numbers.
-    Source: Roberts 1959; Steiner, Grigg & Farewell in Grigg & Spiegelhalter 2007 (risk-adjusted EWMA); limit simulated.
+    expected carries the exposure, so growth in fitted parts is no alarm. dispersion: variance over mean (1
+    Poisson; the design effect where vehicles cluster). points: number, observed, expected, value, limit,
+    signal ('more', 'fewer', null). The limit is two-sided, equal on both sides. Raises ValueError for unequal
+    lengths or impossible numbers.
+    Source: Roberts 1959; Steiner, Grigg & Farewell in Grigg & Spiegelhalter 2007 (risk-adjusted EWMA); limit
+    simulated.
     """
     o, e = _checked(observed, expected, false_alarm)
     highest = np.abs(_ewma_paths(_simulated(e, runs, seed, dispersion, None), e, weight, dispersion)).max(
@@ -216,11 +220,13 @@ def ewma_observed_expected(
 
 
 def cusum_scores(outcomes: Sequence[int], risks: Sequence[float] | float, *, odds_ratio: float) -> np.ndarray:
-    """Log-likelihood weights of single jobs (1 comeback, 0 none) for odds `odds_ratio` times as high as expected.
+    """Log-likelihood weights of single jobs (1 comeback, 0 none) for odds `odds_ratio` times as high as
+    expected.
 
-    risks: chance of a comeback of each job while all is as before. Source: Steiner, Cook, Farewell & Treasure 2000,
-    Biostatistics 1:441-452, eq. 3. With one risk p0, odds_ratio = (p1/(1-p1))/(p0/(1-p0)) gives ln(p1/p0) and
-    ln((1-p1)/(1-p0)). Raises ValueError for risks outside (0, 1), outcomes other than 0 and 1, odds_ratio not above 0.
+    risks: chance of a comeback of each job while all is as before. Source: Steiner, Cook, Farewell & Treasure
+    2000, Biostatistics 1:441-452, eq. 3. With one risk p0, odds_ratio = (p1/(1-p1))/(p0/(1-p0)) gives
+    ln(p1/p0) and ln((1-p1)/(1-p0)). Raises ValueError for risks outside (0, 1), outcomes other than 0 and 1,
+    odds_ratio not above 0.
     """
     y = np.asarray(outcomes, dtype=float)
     p = np.broadcast_to(np.asarray(risks, dtype=float), y.shape)
@@ -248,8 +254,9 @@ def cusum_risk_adjusted(
 ) -> Chart:
     """Cusum of single jobs against each one's own risk, for a rise of the odds by `odds_ratio`.
 
-    points: number, outcome, risk, score, value, limit, signal ('more' or null). The limit lets at most a share
-    `false_alarm` of series of this length alarm while nothing changed. Source and errors: `cusum_scores`.
+    points: number, outcome, risk, score, value, limit, signal ('more' or null). The limit lets at most a
+    share `false_alarm` of series of this length alarm while nothing changed. Source and errors:
+    `cusum_scores`.
     """
     y = np.asarray(outcomes, dtype=float)
     score = cusum_scores(y, risks, odds_ratio=odds_ratio)
@@ -286,9 +293,11 @@ def cusum_observed_expected(
     dispersion: float = 1.0,
     runs: int = 20_000,
 ) -> Chart:
-    """Poisson cusum of monthly counts, for a rise of the rate by `ratio`: adds O ln(ratio) - (ratio - 1) E, from 0 up.
+    """Poisson cusum of monthly counts, for a rise of the rate by `ratio`: adds O ln(ratio) - (ratio - 1) E,
+    from 0 up.
 
-    points: number, observed, expected, value, limit, signal ('more' or null). Otherwise as `ewma_observed_expected`.
+    points: number, observed, expected, value, limit, signal ('more' or null). Otherwise as
+    `ewma_observed_expected`.
     Source: Lucas 1985, Technometrics 27:129-144; risk adjustment after Steiner et al. 2000; limit simulated.
     """
     o, e = _checked(observed, expected, false_alarm)
@@ -312,7 +321,7 @@ def cusum_observed_expected(
     return Chart(points, limit, false_alarm, achieved)
 
 
-# ---- lots ----------------------------------------------------------------------------------------------------------
+# ---- lots ----
 
 
 def observed_expected_by_month(
@@ -323,14 +332,15 @@ def observed_expected_by_month(
     as_of: dt.date,
     parents: Sequence[str] = ("component", "lighting"),
 ) -> pl.DataFrame:
-    """Failures of each lot (or supplier, part number) per month, beside those that the others' hazard would give.
+    """Failures of each lot (or supplier, part number) per month, beside those that the others' hazard would
+    give.
 
-    lives: rows of `lives.lives`: start_on (fitting), exit_days, ending, keys; used are in_curve replacements watched
-    from fitting (entry_days 0), on their first `window_days`. Dates are whole days; a failure at age a falls on
-    start_on + a. Expected: sum over lives of the others' Nelson-Aalen increments (same values of the keys in `parents`,
-    own group left out) over the ages passed in that month. Months run from the group's first fitting to the last with
-    exposure, none after as_of. Columns: keys, month (first day), at_risk (lives watched in it), observed, expected,
-    baseline_events (how many failures of others
+    lives: rows of `lives.lives`: start_on (fitting), exit_days, ending, keys; used are in_curve replacements
+    watched from fitting (entry_days 0), on their first `window_days`. Dates are whole days; a failure at age
+    a falls on start_on + a. Expected: sum over lives of the others' Nelson-Aalen increments (same values of
+    the keys in `parents`, own group left out) over the ages passed in that month. Months run from the group's
+    first fitting to the last with exposure, none after as_of. Columns: keys, month (first day), at_risk
+    (lives watched in it), observed, expected, baseline_events (how many failures of others
     the expectation is worth: its mean squared over its variance).
     A group without others has no rows.
     Raises ValueError for a window below 1 day.
@@ -452,14 +462,18 @@ def first_month_known(
 ) -> pl.DataFrame:
     """The first month in which each group stood out above what was expected, looking anew every month.
 
-    months: rows of `observed_expected_by_month` (or any: keys, month, observed, expected; baseline_events optional).
-    Each month the counts so far, O against E, give ln L = O ln(O/E) - (O - E) where O > E, else 0; an alarm is a value
-    above the limit with O >= at_least. The limit is simulated per group over all its months so that a group with
-    nothing wrong would alarm in any of them with chance `false_alarm` at most; the uncertainty of the expectation
-    (baseline_events) and `dispersion` widen it. With many groups expect false_alarm x groups false ones.
-    Returns one row a group: keys, first_month (null: never), observed_then, expected_then, ratio_then, observed,
-    expected, value (highest), limit, false_alarm (as simulated), months. Groups with no expectation at all: null.
-    Source: Kulldorff et al. 2011, Sequential Analysis 30:58-78 (maximised sequential probability ratio, Poisson).
+    months: rows of `observed_expected_by_month` (or any: keys, month, observed, expected; baseline_events
+    optional).
+    Each month the counts so far, O against E, give ln L = O ln(O/E) - (O - E) where O > E, else 0; an alarm
+    is a value above the limit with O >= at_least. The limit is simulated per group over all its months so
+    that a group with nothing wrong would alarm in any of them with chance `false_alarm` at most; the
+    uncertainty of the expectation (baseline_events) and `dispersion` widen it. With many groups expect
+    false_alarm x groups false ones.
+    Returns one row a group: keys, first_month (null: never), observed_then, expected_then, ratio_then,
+    observed, expected, value (highest), limit, false_alarm (as simulated), months. Groups with no expectation
+    at all: null.
+    Source: Kulldorff et al. 2011, Sequential Analysis 30:58-78 (maximised sequential probability ratio,
+    Poisson).
     """
     ks = list(keys)
     if not 0 < false_alarm < 1:

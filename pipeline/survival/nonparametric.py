@@ -1,7 +1,8 @@
-"""Curves without a family: product limit, cumulative hazard, cumulative incidence; late entry, clusters, honest ends.
+"""Curves without a family: product limit, cumulative hazard, cumulative incidence; late entry, clusters,
+honest ends.
 
-All strata are estimated together from packed counts (see `risk`). Standard errors are cluster-robust (infinitesimal
-jackknife, influences summed by vehicle) wherever a cluster column is given.
+All strata are estimated together from packed counts (see `risk`). Standard errors are cluster-robust
+(infinitesimal jackknife, influences summed by vehicle) wherever a cluster column is given.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import polars as pl
 from pipeline.survival.risk import TINY, Cells, by_stratum, codes_of, life_changes, pack, weighted, with_keys
 
 CENSORING = ("in_service", "vehicle_left", "side_unknown")
-"""Endings that only stop the watching. Every other ending takes the part away, so it competes with a failure."""
+"""Endings that only stop the watching. Every other one takes the part away, so it competes with a failure."""
 
 WIDER_BELOW = (
     5  # with fewer failed clusters a robust variance is too unsteady to be narrower than the naive one
@@ -47,7 +48,8 @@ def _frame(cells: Cells, min_at_risk: float) -> _Frame:
         if a == b:
             continue
         enough = after[a:b] >= min_at_risk
-        # Events among too few, before the risk set has grown to its most, are what makes a late-entry curve collapse:
+        # Events among too few, before the risk set has grown to its most, are what makes a late-entry curve
+        # collapse:
         # the curve begins after the last of them.
         peak = int(np.argmax(n[a:b]))
         thin = np.flatnonzero(any_event[a:b][:peak] & (n[a:b][:peak] < min_at_risk))
@@ -139,7 +141,7 @@ def _failed_clusters(f: _Frame, cluster: np.ndarray | None, events: np.ndarray) 
 
 
 def _fewest(f: _Frame, active: np.ndarray) -> np.ndarray:
-    """Fewest clusters at risk between the start and each cell: what the absence of failures can be worth at most."""
+    """Fewest clusters at risk between the start and each cell: the most that no failures can be worth."""
     count = np.empty_like(active)
     count[1:] = active[:-1]
     count[f.cells.starts[:-1][f.cells.starts[:-1] < len(count)]] = np.inf
@@ -173,10 +175,12 @@ def _interval(
     fewest: np.ndarray,
     confidence: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Log-log limits; without a failure so far the exact limit for `fewest` clusters; after S = 0 the last upper one.
+    """Log-log limits; without a failure so far the exact limit for `fewest` clusters; after S = 0 the last
+    upper one.
 
-    Before the first failure: no failure among m has lower limit (alpha / 2)^(1 / m) (Clopper & Pearson 1934; the beta
-    product of Fay, Brittain & Proschan 2013 with no failures yet), m being the fewest clusters at risk since the start.
+    Before the first failure: no failure among m has lower limit (alpha / 2)^(1 / m) (Clopper & Pearson 1934;
+    the beta product of Fay, Brittain & Proschan 2013 with no failures yet), m being the fewest clusters at
+    risk since the start.
     """
     se = np.where(failed_clusters < WIDER_BELOW, np.maximum(robust, naive), robust)
     low, high = log_log_interval(survival, se, confidence)
@@ -273,18 +277,20 @@ def kaplan_meier(
 ) -> pl.DataFrame:
     """Kaplan-Meier estimate with late entry, of every stratum.
 
-    lives, keys, entry, exit, event, weight: as in `risk.risk_table`. cluster: column (a vehicle) whose lives depend on
-    each other; the standard error is then the infinitesimal jackknife, influences summed by cluster, equal to R's
-    survfit(Surv(entry, exit, event) ~ 1, weights, cluster). Without it, Greenwood's.
-    min_at_risk: the curve begins only once the risk set is that large (see `start_t`; earlier failures don't count).
-    Returns one row per (keys, t): the start, each failure time, and the end of watching. Columns: keys, t, at_risk,
-    events, survival (given survival to start_t), std_error, std_error_greenwood, low, high, start_t, thin (at_risk
-    below floor_at_risk). The limits are log-log; before the first failure exact (see `_interval`), and over the step
-    from the start to the first failure the start's row carries the limit that holds at that step's end. A robust
-    error from fewer than 5 failed clusters never makes the limits narrower than Greenwood's.
+    lives, keys, entry, exit, event, weight: as in `risk.risk_table`. cluster: column (a vehicle) whose lives
+    depend on each other; the standard error is then the infinitesimal jackknife, influences summed by
+    cluster, equal to R's survfit(Surv(entry, exit, event) ~ 1, weights, cluster). Without it, Greenwood's.
+    min_at_risk: the curve begins only once the risk set is that large (see `start_t`; earlier failures don't
+    count).
+    Returns one row per (keys, t): the start, each failure time, and the end of watching. Columns: keys, t,
+    at_risk, events, survival (given survival to start_t), std_error, std_error_greenwood, low, high, start_t,
+    thin (at_risk below floor_at_risk). The limits are log-log; before the first failure exact (see
+    `_interval`), and over the step from the start to the first failure the start's row carries the limit that
+    holds at that step's end. A robust error from fewer than 5 failed clusters never makes the limits narrower
+    than Greenwood's.
     Raises ValueError as `risk_table`. A stratum whose risk set never gets large enough has no rows.
-    Source: Kaplan & Meier 1958; Greenwood 1926; late entry: Klein & Moeschberger 2003, section 4.6; robust: Therneau
-    & Grambsch 2000, section 2.3, and the influence of ln(1 - d/n), (Y d/n - dN) / (n - d).
+    Source: Kaplan & Meier 1958; Greenwood 1926; late entry: Klein & Moeschberger 2003, section 4.6; robust:
+    Therneau & Grambsch 2000, section 2.3, and the influence of ln(1 - d/n), (Y d/n - dN) / (n - d).
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, weight=weight)
     c = _kaplan_meier(lives, cells, cluster, confidence, min_at_risk)
@@ -337,11 +343,13 @@ def nelson_aalen(
     confidence: float = 0.95,
     min_at_risk: float = 1,
 ) -> pl.DataFrame:
-    """Nelson-Aalen cumulative hazard with late entry, of every stratum; arguments and errors as `kaplan_meier`.
+    """Nelson-Aalen cumulative hazard with late entry, of every stratum; arguments and errors as
+    `kaplan_meier`.
 
-    Columns: keys, t, at_risk, events, cumulative_hazard (from start_t on), std_error (robust by cluster, else the root
-    of sum d/n^2), low, high (limits on the log scale; before the first failure 0 and the exact upper limit), start_t,
-    thin (always false). Source: Nelson 1969; Aalen 1978; Klein & Moeschberger 2003, section 4.2.
+    Columns: keys, t, at_risk, events, cumulative_hazard (from start_t on), std_error (robust by cluster, else
+    the root of sum d/n^2), low, high (limits on the log scale; before the first failure 0 and the exact upper
+    limit), start_t, thin (always false). Source: Nelson 1969; Aalen 1978; Klein & Moeschberger 2003, section
+    4.2.
     """
     from scipy.special import ndtri
 
@@ -451,9 +459,10 @@ def aalen_johansen(
     """Cumulative incidence of each cause of ending, with late entry: the chance to have ended so by t.
 
     ending: text column; endings among `causes` compete, all others censor. Other arguments and errors as
-    `kaplan_meier`. Columns: keys, cause, t, at_risk, events, incidence, std_error (infinitesimal jackknife by cluster,
-    equal to R's multi-state survfit(..., id); without a cluster the delta-method one), std_error_delta, low, high
-    (log-log limits of 1 - incidence), start_t, thin. At every t the incidences of all causes and the survival add to 1.
+    `kaplan_meier`. Columns: keys, cause, t, at_risk, events, incidence, std_error (infinitesimal jackknife by
+    cluster, equal to R's multi-state survfit(..., id); without a cluster the delta-method one),
+    std_error_delta, low, high (log-log limits of 1 - incidence), start_t, thin. At every t the incidences of
+    all causes and the survival add to 1.
     Source: Aalen & Johansen 1978; delta variance: Marubini & Valsecchi 1995, section 10.2.
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=ending, causes=causes, weight=weight)
@@ -495,9 +504,10 @@ def quantiles(
 ) -> pl.DataFrame:
     """Time by which a share p has failed, read off survival curves with its limits.
 
-    curves: rows of `kaplan_meier` or `curve_set`. Columns: keys, probability, t, low, high, reached, start_t. t is the
-    first time with survival <= 1 - p; low and high the same of the lower and upper limits (Brookmeyer & Crowley 1982
-    on log-log limits). Not reached: null and reached = false; a limit not reached is null. Given survival to start_t.
+    curves: rows of `kaplan_meier` or `curve_set`. Columns: keys, probability, t, low, high, reached, start_t.
+    t is the first time with survival <= 1 - p; low and high the same of the lower and upper limits
+    (Brookmeyer & Crowley 1982 on log-log limits). Not reached: null and reached = false; a limit not reached
+    is null. Given survival to start_t.
     The start's row is never an answer. Raises ValueError for a probability outside 0..1.
     """
     if any(not 0 < p < 1 for p in probabilities):
@@ -543,11 +553,13 @@ def restricted_mean(
     confidence: float = 0.95,
     min_at_risk: float = 1,
 ) -> pl.DataFrame:
-    """Mean time lived between start_t and `upto`, given survival to start_t: the area under the product limit.
+    """Mean time lived between start_t and `upto`, given survival to start_t: the area under the product
+    limit.
 
-    Arguments and errors as `kaplan_meier`. Columns: keys, start_t, upto, mean (in the clock's unit), std_error (robust
-    by cluster, else of the Greenwood type), low, high (symmetric). Null where nobody was watched up to `upto` and the
-    curve had not reached 0. Source: Klein & Moeschberger 2003, section 4.5; influence by the same route.
+    Arguments and errors as `kaplan_meier`. Columns: keys, start_t, upto, mean (in the clock's unit),
+    std_error (robust by cluster, else of the Greenwood type), low, high (symmetric). Null where nobody was
+    watched up to `upto` and the curve had not reached 0. Source: Klein & Moeschberger 2003, section 4.5;
+    influence by the same route.
     """
     from scipy.special import ndtri
 
@@ -616,13 +628,17 @@ def curve_set(
 ) -> pl.DataFrame:
     """Every stratum's curve of one kind of ending, for publication.
 
-    lives: rows of `lives.lives` (column `ending`; rows with `in_curve` false are left out where that column exists).
-    event 'failed': Kaplan-Meier, all other endings censored. Any other ending: Aalen-Johansen cumulative incidence,
-    every ending not in `censoring` competing; `survival` is then 1 - incidence, the share not ended so.
-    Only strata with at least `min_failures` such endings after the start have a curve; borrow the parent's otherwise
-    (`curve_accounts` says which and why). cluster None: Greenwood's errors, faster, too narrow where lives depend.
+    lives: rows of `lives.lives` (column `ending`; rows with `in_curve` false are left out where that column
+    exists).
+    event 'failed': Kaplan-Meier, all other endings censored. Any other ending: Aalen-Johansen cumulative
+    incidence, every ending not in `censoring` competing; `survival` is then 1 - incidence, the share not
+    ended so.
+    Only strata with at least `min_failures` such endings after the start have a curve; borrow the parent's
+    otherwise (`curve_accounts` says which and why). cluster None: Greenwood's errors, faster, too narrow
+    where lives depend.
     Columns: keys, event, t, at_risk, events, survival, low, high, std_error, estimator ('kaplan_meier',
-    'aalen_johansen'), incidence, start_t, thin (at_risk below floor_at_risk: shown with caution, not dropped).
+    'aalen_johansen'), incidence, start_t, thin (at_risk below floor_at_risk: shown with caution, not
+    dropped).
     Raises ValueError as `risk.risk_table`. Sources: as `kaplan_meier` and `aalen_johansen`.
     """
     lives = _in_curve(lives)
@@ -678,8 +694,8 @@ def curve_accounts(
 ) -> pl.DataFrame:
     """What stands behind each stratum of `curve_set`, and which strata have no curve of their own.
 
-    Columns: keys, lives, clusters, zero_length (entry == exit), failures (of `event`), failures_before_start, start_t,
-    own_curve, reason (null, 'too few failures', 'too few at risk').
+    Columns: keys, lives, clusters, zero_length (entry == exit), failures (of `event`), failures_before_start,
+    start_t, own_curve, reason (null, 'too few failures', 'too few at risk').
     """
     lives = _in_curve(lives)
     cells = pack(lives, list(keys), entry=entry, exit=exit, event=ending, causes=(event,))

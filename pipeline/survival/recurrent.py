@@ -1,7 +1,8 @@
-"""Repeated repairs of one vehicle: the mean cumulative function, in events or in money, with Nelson's robust variance.
+"""Repeated repairs of one vehicle: the mean cumulative function, in events or in money, with Nelson's robust
+variance.
 
-A mean cumulative function needs no assumption that repairs make a vehicle as good as new. Vehicles that never had a
-repair must be among the observed: without them the denominator is wrong.
+A mean cumulative function needs no assumption that repairs make a vehicle as good as new. Vehicles that never
+had a repair must be among the observed: without them the denominator is wrong.
 """
 
 from __future__ import annotations
@@ -36,25 +37,29 @@ def mean_cumulative(
 ) -> pl.DataFrame:
     """Mean number (or cost) of events per vehicle by age, of every stratum.
 
-    observed: one row per window of watching: `unit`, the keys, `entry`, `exit` on one clock. A unit is at risk at t
-        when entry < t <= exit, so it counts at its own end; a unit may have several windows that do not overlap.
-    events: one row an event: `unit`, the keys (unless none), `time`, and with `amount` its cost or count (negative
+    observed: one row per window of watching: `unit`, the keys, `entry`, `exit` on one clock. A unit is at
+    risk at t
+        when entry < t <= exit, so it counts at its own end; a unit may have several windows that do not
+        overlap.
+    events: one row an event: `unit`, the keys (unless none), `time`, and with `amount` its cost or count
+    (negative
         allowed: a credit). Events at one unit and time add up; events at the same time are handled together.
-    An event at the very time of entry says nothing about a risk set and is left out (`events_at_entry` counts them).
-    Returns one row per (keys, t) with an event, and the last time watched: keys, t, at_risk (units), events (number),
-    mean_cumulative, std_error, low, high, events_at_entry (per stratum). Limits are on the log scale where the mean is
-    above 0 (Nelson's positive limits), else symmetric; before the first event [0, exact upper limit of a Poisson mean
-    with no event among those at risk] for counts, null for amounts.
-    Raises ValueError for impossible windows (as `risk.risk_table`), overlapping windows of a unit, missing amounts,
-    and events outside every window of their unit.
-    Source: Nelson, Recurrent Events Data Analysis (2003), chapters 3-4; robust variance: Lawless & Nadeau 1995,
-    eq. 2.5.
+    An event at the very time of entry says nothing about a risk set and is left out (`events_at_entry` counts
+    them).
+    Returns one row per (keys, t) with an event, and the last time watched: keys, t, at_risk (units), events
+    (number), mean_cumulative, std_error, low, high, events_at_entry (per stratum). Limits are on the log
+    scale where the mean is above 0 (Nelson's positive limits), else symmetric; before the first event [0,
+    exact upper limit of a Poisson mean with no event among those at risk] for counts, null for amounts.
+    Raises ValueError for impossible windows (as `risk.risk_table`), overlapping windows of a unit, missing
+    amounts, and events outside every window of their unit.
+    Source: Nelson, Recurrent Events Data Analysis (2003), chapters 3-4; robust variance: Lawless & Nadeau
+    1995, eq. 2.5.
     """
     from scipy.special import ndtri
 
     ks = list(keys)
-    # events whose time no window has must be cells too: pack them as windows of no length? they'd be dropped, so the
-    # event times join as zero-weight windows that end there.
+    # events whose time no window has must be cells too: pack them as windows of no length? they'd be dropped,
+    # so the event times join as zero-weight windows that end there.
     both = pl.concat(
         [
             observed.select(
@@ -110,7 +115,8 @@ def mean_cumulative(
         )
     keep = np.ones(both.height, dtype=bool)
     keep[observed.height :] = inside
-    # zero-weight rows must be longer than 0 to be packed; their entry is never counted, so any earlier time will do
+    # zero-weight rows must be longer than 0 to be packed; their entry is never counted, so any earlier time
+    # will do
     packed = both.with_columns(
         pl.when(pl.Series(is_event)).then(pl.lit(0.0)).otherwise(pl.col("_e")).alias("_e"),
         pl.lit(0).alias("_d"),
@@ -177,7 +183,7 @@ def mean_cumulative(
 def _placed(
     ew: np.ndarray, xw: np.ndarray, ow: np.ndarray, te: np.ndarray, oe: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Which events lie in a window (entry, exit] of their unit, and which on the entry of one (and in no other)."""
+    """Which events lie in a window (entry, exit] of their unit, and which on the entry of one only."""
     order = np.lexsort((ew, ow))
     ew, xw, ow = ew[order], xw[order], ow[order]
     same = ow[1:] == ow[:-1]

@@ -1,8 +1,9 @@
 """Risk sets: who entered, who failed, who left, and how many were at risk, at each time of each stratum.
 
-Everything nonparametric needs only these counts, so they are taken once, for all strata together, and they add up over
-partitions of the vehicles (`merge_counts`). At risk at t: entry < t <= exit; at the same t failures come before
-censorings and before entries. The second half of the file holds the running sums behind every cluster-robust variance.
+Everything nonparametric needs only these counts, so they are taken once, for all strata together, and they
+add up over partitions of the vehicles (`merge_counts`). At risk at t: entry < t <= exit; at the same t
+failures come before censorings and before entries. The second half of the file holds the running sums behind
+every cluster-robust variance.
 """
 
 from __future__ import annotations
@@ -13,16 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-TINY = 1e-12  # a risk set that is smaller than this share of itself after the failures counts as empty (weights round)
+TINY = 1e-12  # a risk set left smaller than this share of itself counts as empty (weights round)
 
 
 @dataclass(frozen=True)
 class RiskTable:
     """Counts of every stratum and time, and the accounts that they came from.
 
-    counts: one row per (keys, t), sorted; t in the unit of the clock; at_risk, entered, events, censored, and with
-        causes one column `events_<cause>` each. Whole numbers, or Float64 with weights or fractional events.
-    accounts: one row per stratum: keys, lives (counted), zero_length (entry == exit: no information, left out).
+    counts: one row per (keys, t), sorted; t in the unit of the clock; at_risk, entered, events, censored, and
+        with causes one column `events_<cause>` each. Whole numbers, or Float64 with weights or fractional events.
+    accounts: one row per stratum: keys, lives (counted), zero_length (entry == exit: no information, left
+    out).
     """
 
     counts: pl.DataFrame
@@ -91,7 +93,7 @@ def weighted(values: np.ndarray, weight: np.ndarray | None) -> np.ndarray:
 
 
 def by_stratum(values: np.ndarray, starts: np.ndarray, accumulate: Callable = np.cumsum) -> np.ndarray:
-    """A running sum (or another accumulation) that begins anew at each stratum, so that no stratum's rounding leaks."""
+    """A running sum (or another accumulation) that begins anew at each stratum: no rounding leaks over."""
     out = np.empty_like(values)
     for a, b in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
         if b > a:
@@ -119,7 +121,7 @@ def strata_of(frame: pl.DataFrame, keys: Sequence[str]) -> tuple[pl.DataFrame, n
 
 
 def codes_of(values: pl.Series) -> np.ndarray:
-    """Dense whole numbers for the distinct values of a column, null included; the order carries no meaning."""
+    """Dense whole numbers for the distinct values of a column, null included; their order means nothing."""
     return values.rank("dense").fill_null(0).cast(pl.Int64).to_numpy()
 
 
@@ -241,14 +243,16 @@ def risk_table(
 ) -> RiskTable:
     """Count who entered, failed and left at each distinct time of each stratum.
 
-    lives: one row a life; `entry`, `exit`: its times on one clock (days, km or hours); a life is at risk at t when
-        entry < t <= exit. `event`: a column of true/false, 0/1, or the probability that the ending was a failure;
-        with `causes` a text column, each cause counted in its own column `events_<cause>`, any other ending censored.
+    lives: one row a life; `entry`, `exit`: its times on one clock (days, km or hours); a life is at risk at t
+    when
+        entry < t <= exit. `event`: a column of true/false, 0/1, or the probability that the ending was a
+        failure; with `causes` a text column, each cause counted in its own column `events_<cause>`, any other
+        ending censored.
         `weight`: a column of nonnegative weights.
     keys: columns whose combinations are the strata; null is a value of its own.
     Lives with entry == exit carry no information: left out of the counts, counted in `accounts.zero_length`.
-    Raises ValueError, with the count and the first offending row, for missing, infinite or negative times or weights,
-    for entry > exit, and for events outside 0..1.
+    Raises ValueError, with the count and the first offending row, for missing, infinite or negative times or
+    weights, for entry > exit, and for events outside 0..1.
     Source: Klein & Moeschberger, Survival Analysis (2nd ed. 2003), sections 4.2 and 4.6 (left truncation).
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, causes=causes, weight=weight)
@@ -284,8 +288,8 @@ def with_keys(cells: Cells, stratum: np.ndarray, columns: dict[str, np.ndarray])
 def merge_counts(tables: Sequence[RiskTable]) -> RiskTable:
     """Add the counts of partitions (disjoint sets of lives) into one table, at_risk included.
 
-    The at-risk numbers are not added (a partition has no row at another's times) but counted anew from who entered
-    and who left. Raises ValueError for no tables at all or for tables of different keys or causes.
+    The at-risk numbers are not added (a partition has no row at another's times) but counted anew from who
+    entered and who left. Raises ValueError for no tables at all or for tables of different keys or causes.
     """
     if not tables:
         raise ValueError("No risk tables to merge.")
@@ -311,15 +315,16 @@ def merge_counts(tables: Sequence[RiskTable]) -> RiskTable:
     return RiskTable(counts.select(tables[0].counts.columns), accounts, keys, causes)
 
 
-# ---- cluster-robust sums -----------------------------------------------------------------------------------------
-# An influence of cluster c at time t has the form  sum_j coef_j(t) X_cj(t),  where each X_cj is a step function that
-# changes only when a life of c enters or leaves (X_c0 = weight of c at risk; the others hold the residuals so far).
-# Then sum_c influence^2 = coef' M(t) coef with M_jk = sum_c X_cj X_ck, and M is a running sum over changes: no
-# cluster x time matrix is ever made.
+# ---- cluster-robust sums ----
+# ----------------------------------------------------------------------------------------- An influence of
+# cluster c at time t has the form  sum_j coef_j(t) X_cj(t),  where each X_cj is a step function that changes
+# only when a life of c enters or leaves (X_c0 = weight of c at risk; the others hold the residuals so far).
+# Then sum_c influence^2 = coef' M(t) coef with M_jk = sum_c X_cj X_ck, and M is a running sum over changes:
+# no cluster x time matrix is ever made.
 
 
 def _restarting_sum(values: np.ndarray, first: np.ndarray) -> np.ndarray:
-    """Running sum that restarts at each True in `first`; takes each group's total off at the next group's start."""
+    """Running sum that restarts at each True in `first`: each group's total comes off at the next start."""
     places = np.flatnonzero(first)
     totals = np.add.reduceat(values, places)
     v = values.copy()
@@ -329,7 +334,7 @@ def _restarting_sum(values: np.ndarray, first: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class ClusterSums:
-    """products[j, k]: sum over clusters of X_j X_k after the changes at each cell; active: clusters at risk after."""
+    """products[j, k]: sum over clusters of X_j X_k after each cell's changes; active: those at risk then."""
 
     products: dict[tuple[int, int], np.ndarray]
     active: np.ndarray
@@ -347,8 +352,9 @@ def cluster_sums(
 ) -> ClusterSums:
     """Running sums of products of cluster step functions.
 
-    cell, unit: place in time and dense cluster number of each change; a cluster that has lives in several strata must
-    carry a number of its own in each. changes: one array a step function; the first is the change of weight at risk.
+    cell, unit: place in time and dense cluster number of each change; a cluster that has lives in several
+    strata must carry a number of its own in each. changes: one array a step function; the first is the change
+    of weight at risk.
     starts: cell bounds of the strata.
     """
     n_cells = int(starts[-1])
@@ -389,10 +395,10 @@ def life_changes(
 ) -> ClusterSums:
     """Cluster sums of lives whose residuals are (at_exit - what the compensator gained while at risk).
 
-    cluster: any dense cluster number per kept life, or None for each life on its own. at_exit[j]: value gained at the
-    exit (unweighted), compensators[j]: running sum by cell; residual so far of a life in c, still at risk at t, is
-    -(G_j(t) - G_j(entry)), and once it left at_exit - (G_j(exit) - G_j(entry)). So with X_0 the weight at risk,
-    the influence through part j is X_j - X_0 G_j(t).
+    cluster: any dense cluster number per kept life, or None for each life on its own. at_exit[j]: value
+    gained at the exit (unweighted), compensators[j]: running sum by cell; residual so far of a life in c,
+    still at risk at t, is -(G_j(t) - G_j(entry)), and once it left at_exit - (G_j(exit) - G_j(entry)). So
+    with X_0 the weight at risk, the influence through part j is X_j - X_0 G_j(t).
     """
     n = len(cells.row)
     if cluster is None:

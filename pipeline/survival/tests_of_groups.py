@@ -13,7 +13,7 @@ from pipeline.survival.risk import by_stratum, codes_of, pack, strata_of
 
 @dataclass(frozen=True)
 class LogRank:
-    """groups: one row a group: group, lives, observed, expected (events). chi_square on `degrees` has `p_value`."""
+    """groups: a row each (group, lives, observed, expected events). chi_square on `degrees` has `p_value`."""
 
     groups: pl.DataFrame
     chi_square: float
@@ -34,8 +34,9 @@ def log_rank(
 ) -> LogRank:
     """Log-rank test of equal hazards of the groups, with late entry, stratified where `strata` are given.
 
-    lives, entry, exit, event: as in `risk.risk_table`. With `cluster` the score's variance is the sum over clusters of
-    squared martingale score residuals (lives of one vehicle depend); without it the hypergeometric one.
+    lives, entry, exit, event: as in `risk.risk_table`. With `cluster` the score's variance is the sum over
+    clusters of squared martingale score residuals (lives of one vehicle depend); without it the
+    hypergeometric one.
     A group that never shared a risk set with another adds no degree of freedom; with none left, p is 1.
     Raises ValueError as `risk_table`, and for fewer than two groups.
     Source: Mantel 1966; Klein & Moeschberger 2003, section 7.3 (eq. 7.3.5) and 7.5; robust: Lin & Wei 1989.
@@ -104,11 +105,13 @@ def log_rank(
 class Trend:
     """Is a repairable system's rate of events steady? Laplace and MIL-HDBK-189 tests, and the power-law fit.
 
-    laplace > 0: worse with age. mil_chi_square on mil_degrees: small values mean worse (shape above 1), large better.
-    shape (maximum likelihood), shape_unbiased, scale (time unit of the data): expected events of one system by t are
-    (t / scale)^shape.
-    rate_at_end, mean_time_between_at_end: with the unbiased shape. reversals: pairs of gaps where the earlier is the
-    shorter (single system only, else null). verdict: 'worse', 'better', 'not told apart' at the level asked for.
+    laplace > 0: worse with age. mil_chi_square on mil_degrees: small values mean worse (shape above 1), large
+    better.
+    shape (maximum likelihood), shape_unbiased, scale (time unit of the data): expected events of one system
+    by t are (t / scale)^shape.
+    rate_at_end, mean_time_between_at_end: with the unbiased shape. reversals: pairs of gaps where the earlier
+    is the shorter (single system only, else null). verdict: 'worse', 'better', 'not told apart' at the level
+    asked for.
     """
 
     events: int
@@ -136,10 +139,13 @@ def trend(
 ) -> Trend:
     """Trend of the events of one or several like systems, each watched from 0 to its end (time-truncated).
 
-    times: event times of each system (a flat list: one system); ends: end of watching of each. One unit of time.
-    shape_low, shape_high: exact chi-square limits. Verdict by the MIL-HDBK-189 test at 1 - confidence, two-sided.
+    times: event times of each system (a flat list: one system); ends: end of watching of each. One unit of
+    time.
+    shape_low, shape_high: exact chi-square limits. Verdict by the MIL-HDBK-189 test at 1 - confidence,
+    two-sided.
     Raises ValueError for fewer than 3 events, times outside (0, end].
-    Source: Cox & Lewis 1966 (Laplace); MIL-HDBK-189C, section 6; Crow 1974; NIST/SEMATECH e-Handbook, 8.2.3.4, 8.4.2.2.
+    Source: Cox & Lewis 1966 (Laplace); MIL-HDBK-189C, section 6; Crow 1974; NIST/SEMATECH e-Handbook,
+    8.2.3.4, 8.4.2.2.
     """
     from scipy.stats import chi2, norm
 

@@ -21,8 +21,8 @@ from pipeline.intake.problems import DataProblem
 from pipeline.intake.readers import Limits, batches, open_table
 from tests.intake.desk import load_files
 
-QUICK = settings(max_examples=60, deadline=None, derandomize=True)
-FEW = settings(max_examples=8, deadline=None, derandomize=True)
+QUICK = settings(max_examples=50, deadline=None, derandomize=True)
+FEW = settings(max_examples=6, deadline=None, derandomize=True)
 
 COLUMNS = ("job", "pos", "veh", "day", "km", "work", "cost")
 SOURCE = """
@@ -157,7 +157,7 @@ def test_no_bytes_crash_the_reader_and_none_are_lost(data):
                 assert numbers == sorted(set(numbers)) and not set(numbers) & {r.row for r in batch.rejects}
 
 
-@settings(FEW, max_examples=25)
+@settings(FEW, max_examples=15)
 @given(
     tables,
     st.lists(

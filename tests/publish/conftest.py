@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.publish.views import Context
+from tests.publish.fleet_tables import make_fleet_tables
 
 AS_OF = dt.date(2025, 6, 30)
 NASTY = "</script><script>alert(1)</script>"
@@ -380,6 +381,7 @@ def make_tables(seed: int = 7) -> dict[str, pl.DataFrame]:
     ]
     reasons = [("bad_date", 41), ("missing_value", 12), ("unknown_value", 9), ("too_few_cells", 3)]
     return {
+        **make_fleet_tables(NASTY),
         "lives": pl.DataFrame(_lives(rng), infer_schema_length=None),
         "monthly": pl.DataFrame(_monthly(rng)),
         "comebacks": pl.DataFrame(_comebacks(rng)),

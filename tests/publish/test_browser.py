@@ -15,7 +15,7 @@ CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 if not Path(CHROMIUM).exists():
     pytest.skip(f"no browser at {CHROMIUM}", allow_module_level=True)
 
-PAGES = ("index.html", "shop_report.html", "data_quality.html")
+PAGES = ("index.html", "shop_report.html", "fleet_plan.html", "data_quality.html")
 WIDTHS = (360, 768, 1200, 1920)
 FLAGS = [
     "--no-sandbox",

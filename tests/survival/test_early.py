@@ -23,7 +23,8 @@ WINDOW, CHANCE, SHAPE = 90, 0.06, 0.7
 def replacements(
     worlds=1, suppliers=8, size=(30, 400), chance=CHANCE, spread=0.0, frailty=0.0, seed=3, worse=None, per=2
 ):
-    """Suppliers' parts fitted over 500 days, some worlds at once (each a component), and each supplier's true chance.
+    """Suppliers' parts fitted over 500 days, some worlds at once (each a component), and each supplier's true
+    chance.
 
     spread: standard deviation of the log rates; frailty: variance of a rate that a vehicle's parts share;
     worse: rate ratio of supplier 0."""

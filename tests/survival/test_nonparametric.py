@@ -17,8 +17,8 @@ TIMES = {"entry": "entry", "exit": "exit"}
 
 
 def fleet(vehicles=150, worlds=1, seed=1, late=0.4, lives=2):
-    """Some lives a vehicle that share a frailty; Weibull 1.5 with late entry and censoring; without late entry the
-    survival is `truth`."""
+    """Some lives a vehicle that share a frailty; Weibull 1.5 with late entry and censoring; without late
+    entry the survival is `truth`."""
     rng = np.random.default_rng(seed)
     n = vehicles * lives * worlds
     vehicle = np.repeat(np.arange(vehicles * worlds), lives)
