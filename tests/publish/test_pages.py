@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+import tempfile
+from pathlib import Path
 from html.parser import HTMLParser
 
 import polars as pl
@@ -85,7 +87,7 @@ def test_specs_cannot_end_their_script():
 def test_no_outside_address_and_no_machine_path(rendered, read, name):
     assert not [x for x in read[name].links if re.match(r"(?i)[a-z]+:|//", x) and x != "data:,"]
     assert "default-src 'none'" in rendered[name]
-    assert "/work/" not in rendered[name] and "/tmp/" not in rendered[name]
+    assert str(Path(__file__).parents[2]) not in rendered[name] and tempfile.gettempdir() + "/" not in rendered[name]
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -98,7 +100,7 @@ def test_ids_are_unique_and_inner_links_lead_somewhere(read, name):
         if anchor:
             assert anchor in ids[page or name], link
         elif page.endswith(".html"):
-            assert page in ids
+            assert page in ids or page == "bench.html"  # made from the month's model, not from tables
 
 
 def test_files_that_the_pages_link_to_are_those_that_are_published(read, tables, context):
