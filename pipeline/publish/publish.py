@@ -54,12 +54,18 @@ _FROM_BUILD = {
 
 
 def gather(con: duckdb.DuckDBPyConnection) -> dict[str, pl.DataFrame]:
-    """Every table that is published, by name."""
+    """Every table that is published, by name.
+
+    Sums run in parallel and may differ in their last bits from run to run; twelve significant digits are what is published, so that the
+    same inputs give the same bytes.
+    """
+    import polars.selectors as cs
+
     tables = {name: read_table(con, query) for name, query in _FROM_BUILD.items()}
     made = con.execute("select table_name from information_schema.tables where table_schema = 'results' order by 1").fetchall()
     for (name,) in made:
         tables[name] = read_table(con, f"select * from results.{name}")
-    return tables
+    return {name: frame.with_columns(cs.float().round_sig_figs(12)) for name, frame in tables.items()}
 
 
 def publish_month(con: duckdb.DuckDBPyConnection, workspace: Workspace, settings: Settings, as_of: dt.date,

@@ -46,4 +46,4 @@ another as (
 select c.*, coalesce(v.unit_number, v.vehicle) as vehicle_label, v.lighting, v.customer_group
 from (select * from same_part union all by name select * from wrong_part union all by name select * from another) c
 join lives.vehicles v on v.vehicle = c.vehicle
-order by again_on, kind, again_file, again_row, side, component;
+order by all;
