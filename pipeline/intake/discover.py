@@ -6,11 +6,14 @@ Names inside archives are only ever text: nothing is unpacked to disk and no suc
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import gzip
 import hashlib
 import io
 import os
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -26,7 +29,19 @@ _BLOCK = 1 << 25
 # A text table packs 5 to 60 times smaller; deflate cannot do better than about 1,030. A bomb is far above honest files.
 _MAX_RATIO = 200
 _RATIO_FROM = 20_000_000
-_BROKEN = (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError, RuntimeError)
+# What the standard library raises at damaged archives; ValueError where a header points before the file's start.
+_BROKEN = (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError, RuntimeError, ValueError, struct.error)
+
+
+@contextlib.contextmanager
+def _impossible_places() -> Iterator[None]:
+    """A damaged archive may name a place before its own start; the system then says no more than "invalid argument"."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        raise zipfile.BadZipFile("it points outside itself") from None
 
 
 class Refused(Exception):
@@ -56,6 +71,13 @@ class Found:
         names = {self.name, file, outer, outer.rsplit("/", 1)[-1]}
         if inner:
             names |= {inner, inner.rsplit("/", 1)[-1]}
+        names |= {n[:-3] for n in tuple(names) if n.lower().endswith(".gz")}
+        # A split export keeps its name within another: "part=03/desk/jobs.csv.parquet" is still meant by "desk/jobs*.csv".
+        names |= {n.partition("/")[2] for n in tuple(names) if n.startswith("part=") and "/" in n}
+        whole = {n[:-8] for n in tuple(names) if n.lower().endswith(".parquet") and "." in n[:-8].rsplit("/", 1)[-1]}
+        for n in whole:
+            outer, _, inner = n.partition("#")[0].partition("!")
+            names |= {n, outer, outer.rsplit("/", 1)[-1], *({inner, inner.rsplit("/", 1)[-1]} if inner else ())}
         names |= {n[:-3] for n in tuple(names) if n.lower().endswith(".gz")}
         if sheet:
             names |= {f"{n}#{sheet}" for n in tuple(names)}
@@ -158,7 +180,7 @@ def _members(
     path: Path, name: str, units: list[Found], notes: list[Finding], refused: list[Refused], limit: int
 ) -> None:
     try:
-        with zipfile.ZipFile(path) as archive:
+        with _impossible_places(), zipfile.ZipFile(path) as archive:
             infos = archive.infolist()
     except _BROKEN as error:
         raise _damaged(name, error) from None
@@ -227,7 +249,7 @@ def blocks(unit: Found, max_unpacked_mb: int, size: int = _BLOCK) -> Iterator[by
     try:
         with open(unit.path, "rb") as raw:
             if unit.packing == "zip":
-                with zipfile.ZipFile(raw) as archive:
+                with _impossible_places(), zipfile.ZipFile(raw) as archive:
                     info = archive.infolist()[unit.member or 0]
                     packed = max(info.compress_size, 1)
                     with archive.open(info) as stream:

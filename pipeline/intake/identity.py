@@ -47,6 +47,10 @@ class Hasher:
                 return short
         raise ValueError("two vehicle identifiers have the same hash; use another key")
 
+    def other(self, text: str) -> str:
+        """A keyed id in place of an order's, lot's or unit's that looks like a person's: 'x' and 12 hexadecimal digits."""
+        return "x" + hmac.digest(self._key, ("other " + plain_id(text)).encode("utf-8", "surrogatepass"), "sha256").hex()[:_SHORT]
+
     def many(self, texts: Iterable[str]) -> list[str]:
         return [self.one(t) for t in texts]
 
@@ -101,6 +105,24 @@ def redact(text: str) -> str:
     out = _PHONE.sub(lambda m: _phone(m, out), out)
     out = _LABELLED.sub(lambda m: m.group(1) + "[name] ", out).rstrip() if _LABELLED.search(out) else out
     return _NAME.sub("[name]", out)
+
+
+# A cheap look that tells which ids can be a person's at all.
+SUSPICIOUS_ID = (
+    SUSPICIOUS.replace(r"\d[\d ()/.\-]{6,}\d", r"\+\s?\(?\d")
+    + r"|(?:tel|fon|phone|fono|mob|handy|cell|call|ring|ph|fax|sms|whatsapp|on|at|to|is|no|nr|number)\b\W{0,3}\d"
+)
+
+
+def names_somebody(identifier: str) -> bool:
+    """Whether a number of an order, lot or unit is a person's e-mail address, VIN, name, labelled plate or told phone number.
+
+    Digits alone never are: desks number their orders with leading noughts, as phones do.
+    """
+    if any(p.search(identifier) for p in (_EMAIL, _VIN, _PLATE, _LABELLED, _NAME)):
+        return True
+    return any(m.group().startswith("+") or _PHONE_WORD.search(identifier[max(0, m.start() - 30) : m.start()])
+               for m in _PHONE.finditer(identifier) if _phone(m, identifier) != m.group())
 
 
 def _phone(match: re.Match, text: str) -> str:

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import fnmatch
-import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,9 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.intake import contracts, mapping
-from pipeline.intake.discover import Found, Refused, discover, is_changing, natural
+from pipeline.intake.accounts import accounts, note_far_dates, too_much_aside, write_files
+from pipeline.intake.assign import assign_units
+from pipeline.intake.discover import Discovery, Found, Refused, discover, is_changing, natural
 from pipeline.intake.identity import Hasher
-from pipeline.intake.problems import AccountsError, DataProblem
+from pipeline.intake.problems import DataProblem
 from pipeline.intake.readers import (
     Batch,
     Hints,
@@ -31,10 +31,9 @@ from pipeline.intake.readers import (
     norm,
     open_table,
     read_all,
-    with_findings,
 )
-from pipeline.intake.report import FileReport, LoadReport, Note
-from pipeline.intake.settle import settle, take_catalogue, unify_suppliers
+from pipeline.intake.report import LoadReport, Note
+from pipeline.intake.settle import keep_spellings, settle, take_catalogue, unify_suppliers
 from pipeline.intake.tables import TYPES, make_clean
 from pipeline.settings import Settings, Source
 
@@ -140,6 +139,8 @@ def load(
     known_headers: Mapping[str, Sequence[str]] | None = None,
     strict: bool = True,
     progress: Callable[[str], None] | None = None,
+    only: Callable[[str], bool] | None = None,
+    unify: bool = True,
 ) -> LoadReport:
     """Read every export below `incoming` into clean.* tables of `con`.
 
@@ -147,6 +148,8 @@ def load(
     first_seen: {sha256 of a file's content: day on which it was first there}; today: the day for files not in it.
     known_by: leave out files first seen later. known_headers: {source: columns last time}, for what has changed since.
     strict: stop at a file of which too much is set aside; else the problem is listed in the report.
+    only: which files, by their name below incoming/, are read here (a part of a spread run); all where not given.
+    unify: one spelling a supplier; a part of a spread run leaves that to the whole (see supplier_counts).
     Raises DataProblem (AccountsError where rows in and out do not agree, a fault of the program).
     """
     limits = Limits(settings.intake.max_field_chars, settings.intake.max_unpacked_mb)
@@ -155,6 +158,12 @@ def load(
     aside = _Aside(con)
     notes: list[Note] = []
     found = discover(incoming, limits.max_unpacked_mb)
+    if only is not None:
+        found = Discovery(
+            tuple(u for u in found.units if only(u.name)),
+            tuple(n for n in found.notes if only(n.file)),
+            tuple(r for r in found.refused if only(r.file)),
+        )
     notes += [Note(n.kind, n.file, n.text) for n in found.notes]
     for r in found.refused:
         aside.add(-1, r.file, None, None, None, None, r.reason, r.detail, None, "file")
@@ -165,7 +174,7 @@ def load(
             f"There is no export in incoming/ that can be read.{why}",
             remedy="Copy your exports (CSV, XLSX, Parquet; packed as .zip or .gz if you like) into incoming/.",
         )
-    assigned, is_auto = _assign(settings, found.units, notes)
+    assigned, is_auto = assign_units(settings, found.units, notes)
     has_orders = any(s.table in ("orders", "flat") for s, units in assigned if units)
     jobs = _open_all(assigned, limits, aside, notes, is_auto, has_orders, known_by, first_seen or {}, today)
     if not any(j.table in ("repair_lines", "flat") for j in jobs):
@@ -216,22 +225,25 @@ def load(
     say("settling doubles and corrections")
     for table in dict.fromkeys(j.table for j in jobs):
         settle(con, table)
-    unify_suppliers(con, settings)
+    if unify:
+        unify_suppliers(con, settings)
+    else:
+        keep_spellings(con)
     say("making the clean tables")
     own_columns = [
         (j.number, m.ours.name) for j in jobs for m in j.plan.columns if m.ours.name in ("vehicle_id", "opened_on")
     ]
     make_clean(con, frozenset(j.table for j in jobs), own_columns, settings, notes)
-    reports = _accounts(con, jobs)
-    problems = _too_much_aside(con, reports, settings.intake.max_set_aside_share)
-    if problems and strict:
-        raise problems[0]
-    _far_dates(con, notes)
+    reports = accounts(con, jobs)
     con.execute("""
         create or replace table clean.set_aside as
         select file, row, table_name, column_name, value, reason, expected, remedy, raw, kind, what
         from aside order by file, row, table_name, column_name, reason""")
-    _write_files(con, reports)
+    problems = too_much_aside(con, reports, settings.intake.max_set_aside_share)
+    if problems and strict:
+        raise problems[0]
+    note_far_dates(con, notes)
+    write_files(con, reports)
     for name in ("aside", "files_of", *(f"stage_{t}" for t in contracts.TABLES)):
         con.execute(f"drop table if exists temp.{name}")
     mapped: dict[str, set[str]] = defaultdict(set)
@@ -249,98 +261,6 @@ def load(
         known_by,
         tuple(problems),
     )
-
-
-# ---------------------------------------------------------------- which file feeds which table
-
-
-def _assign(
-    settings: Settings, units: Sequence[Found], notes: list[Note]
-) -> tuple[list[tuple[Source, list[Found]]], bool]:
-    if not settings.sources:
-        return _by_name(settings, units, notes), True
-    assigned: list[tuple[Source, list[Found]]] = []
-    used: set[str] = set()
-    for source in settings.sources.values():
-        mine = [u for u in units if matches(source, u)]
-        if source.sheet:
-            books = [u for u in mine if u.sheet is not None]
-            named = [u for u in books if norm(u.sheet or "") == norm(source.sheet)]
-            if books and not named:
-                raise DataProblem(
-                    f"there is no sheet '{source.sheet}' in {books[0].name.rsplit('#', 1)[0]}",
-                    remedy="Sheets there: "
-                    + ", ".join(sorted({u.sheet or "" for u in books}))
-                    + f". Set 'sheet' in [sources.{source.name}].",
-                )
-            mine = [u for u in mine if u.sheet is None or u in named]
-        used |= {u.name for u in mine}
-        if not mine:
-            notes.append(
-                Note(
-                    "source_without_files",
-                    source.name,
-                    f"no file in incoming/ matches {', '.join(source.files)} of [sources.{source.name}]",
-                    "Copy the export into incoming/, or correct 'files'.",
-                )
-            )
-        assigned.append((source, mine))
-    for u in units:
-        if u.name not in used:
-            notes.append(
-                Note(
-                    "unused_file",
-                    u.name,
-                    "was not read: no source in settings.toml names it",
-                    "Add it to 'files' of a source, or let lowbeam map propose one.",
-                )
-            )
-    return assigned, False
-
-
-def matches(source: Source, unit: Found) -> bool:
-    """Whether one of a source's file patterns means this unit, by any of its names, whatever the case."""
-    names = [n.casefold() for n in unit.plain_names]
-    for pattern in source.files:
-        p = pattern.casefold().removeprefix("./").removeprefix("incoming/")
-        if any(n == p or fnmatch.fnmatchcase(n, p) for n in names):
-            return True
-    return False
-
-
-def _table_named(unit: Found) -> str | None:
-    for name in ([unit.sheet] if unit.sheet else []) + [unit.name.split("#")[0].split("!")[-1].rsplit("/", 1)[-1]]:
-        stem = re.match(r"[a-z_]*", name.casefold())
-        table = (stem.group() if stem else "").rstrip("_")
-        if table in contracts.TABLES:
-            return table
-    return None
-
-
-def _by_name(settings: Settings, units: Sequence[Found], notes: list[Note]) -> list[tuple[Source, list[Found]]]:
-    groups: dict[str, list[Found]] = defaultdict(list)
-    for u in units:
-        table = _table_named(u)
-        if table is None:
-            notes.append(
-                Note(
-                    "unused_file",
-                    u.name,
-                    "was not read: it is not named after one of our tables, and there are no "
-                    "[sources] in settings.toml",
-                    "Let lowbeam map propose how its columns map to ours.",
-                )
-            )
-        else:
-            groups[table].append(u)
-    out = []
-    for table in contracts.TABLES:
-        if table in groups:
-            columns = {c.name: c.name for c in contracts.TABLES[table]}
-            if table in ("vehicles", "flat"):
-                columns |= {c: c for c in settings.strata.vehicle_columns}
-            out.append((Source(name=table, table=table, files=(), columns=columns), groups[table]))
-    return out
 
 
 def _no_lines(
@@ -884,128 +804,3 @@ def mask_id(text: str) -> str:
 
 def _set_aside(aside: _Aside, job: _Job, r: Reject) -> None:
     aside.add(job.number, job.file, r.row, job.table, None, r.value, r.reason, r.detail, r.raw, "row")
-
-
-# ---------------------------------------------------------------- accounts
-
-
-def _accounts(con: duckdb.DuckDBPyConnection, jobs: list[_Job]) -> tuple[FileReport, ...]:
-    used: dict[int, int] = {}
-    for table in dict.fromkeys(j.table for j in jobs):
-        used |= dict(con.execute(f"select file_no, count(*) from stage_{table} group by file_no").fetchall())
-    gone = {
-        n: (rows, cells)
-        for n, rows, cells in con.execute(
-            "select file_no, count(distinct case when kind = 'row' then row end), count(case when kind = 'cell' "
-            "then 1 end) "
-            "from aside group by file_no"
-        ).fetchall()
-    }
-    reports = []
-    for j in jobs:
-        rows, cells = gone.get(j.number, (0, 0))
-        shape = with_findings(j.opened.shape, findings=(*j.opened.shape.findings, *j.findings))
-        report = FileReport(
-            j.file,
-            j.table,
-            j.source.name,
-            j.rows_in,
-            used.get(j.number, 0),
-            rows,
-            cells,
-            j.opened.sha256,
-            j.seen_on,
-            shape.text(),
-            j.opened.shape.columns,
-        )
-        if report.rows_in != report.rows_used + report.rows_set_aside:
-            raise AccountsError(
-                f"{report.rows_in:,} rows were read, but {report.rows_used:,} were used and "
-                f"{report.rows_set_aside:,} set aside",
-                file=j.file,
-                remedy="This is a fault of the program: please report it with the file's first lines. "
-                "Nothing was published.",
-            )
-        reports.append(report)
-    return tuple(sorted(reports, key=lambda r: (natural(r.file), r.table_name, r.source)))
-
-
-def _too_much_aside(con: duckdb.DuckDBPyConnection, reports: Sequence[FileReport], limit: float) -> list[DataProblem]:
-    marks = ", ".join("?" * len(contracts.NOT_A_FAULT))
-    rows = con.execute(
-        f"select file, table_name, count(distinct row) from aside where kind = 'row' and reason not in ({marks}) "
-        "group by all",
-        list(contracts.NOT_A_FAULT),
-    ).fetchall()
-    faults: Counter[str] = Counter()
-    for file, _, n in rows:
-        faults[file] = max(faults[file], n)
-    problems = []
-    for r in reports:
-        n = faults[r.file]
-        if r.rows_in and n > limit * r.rows_in:
-            shown = con.execute(
-                f"""
-                select count(*) as n, min(row), any_value(what order by row), any_value(value order by row),
-                any_value(remedy order by row)
-                from aside where file = ? and kind = 'row' and reason not in ({marks})
-                group by reason, column_name order by n desc, reason limit 3""",
-                [r.file, *contracts.NOT_A_FAULT],
-            ).fetchall()
-            listing = "".join(
-                f"\n  {count:,} rows, the first is row {row}: {what}" + (f" ({value!r})" if value else "")
-                for count, row, what, value, _ in shown
-            )
-            problems.append(
-                DataProblem(
-                    f"{n:,} of {r.rows_in:,} rows cannot be used, more than {limit:.0%} of the file:{listing}",
-                    file=r.file,
-                    remedy=f"{shown[0][4]} To go on all the same, raise intake.max_set_aside_share in settings.toml.",
-                )
-            )
-    return problems
-
-
-def _far_dates(con: duckdb.DuckDBPyConnection, notes: list[Note]) -> None:
-    """A last date far behind the last but few is likely a slip, and would move the as-of day."""
-    rows = con.execute("""
-        with days as (select opened_on as d, file, row from clean.repair_lines union all select opened_on, file,
-        row from clean.orders
-                      union all select reading_on, file, row from clean.odometer)
-        select max(d), quantile_disc(d, 0.999), arg_max(file, d), arg_max(row, d), count(*) from days""").fetchone()
-    if rows and rows[4] >= 100 and rows[0] and (rows[0] - rows[1]).days > 366:
-        notes.append(
-            Note(
-                "far_date",
-                f"{rows[2]}, row {rows[3]}",
-                f"is dated {rows[0]}, long after nearly all others (up to {rows[1]})",
-                f"If it is a slip, correct it (corrections.csv does it without touching the export), or use "
-                f"--as-of {rows[1]}.",
-            )
-        )
-
-
-def _write_files(con: duckdb.DuckDBPyConnection, reports: Sequence[FileReport]) -> None:
-    con.execute(
-        "create or replace table clean.files (file VARCHAR, table_name VARCHAR, source VARCHAR, rows_in BIGINT, "
-        "rows_used BIGINT, "
-        "rows_set_aside BIGINT, cells_blanked BIGINT, sha256 VARCHAR, first_seen_on DATE, shape VARCHAR)"
-    )
-    con.executemany(
-        "insert into clean.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (
-                r.file,
-                r.table_name,
-                r.source,
-                r.rows_in,
-                r.rows_used,
-                r.rows_set_aside,
-                r.cells_blanked,
-                r.sha256,
-                r.first_seen_on,
-                r.shape,
-            )
-            for r in reports
-        ],
-    )

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.intake import contracts
 from pipeline.intake.contracts import Column
-from pipeline.intake.identity import SUSPICIOUS, Hasher, redact, without_id
+from pipeline.intake.identity import SUSPICIOUS, SUSPICIOUS_ID, Hasher, names_somebody, redact, without_id
 from pipeline.intake.problems import DataProblem
 from pipeline.intake.readers import norm
 from pipeline.settings import Constant, Source
@@ -580,8 +580,10 @@ def typed(
             made = through(cells, lambda t: contracts.UNITS.get(t.casefold().strip(". ")))
         elif c.kind == "flag":
             made = through(cells, _flag, pl.Boolean)
-        elif c.kind == "text":
-            made = _redacted(cells, ids)
+        elif c.kind == "id" or c.name in _TELLS_APART:
+            made = _masked(cells, hasher)
+        elif c.kind in ("text", "label", "supplier"):
+            made = _redacted(cells, ids if c.kind == "text" else None)
         else:
             made = cells
         failed = cells.is_not_null() & made.is_null()
@@ -689,6 +691,20 @@ def _component(text: str, words: Words) -> str | None:
 def _flag(text: str) -> bool | None:
     key = text.casefold().strip(". ")
     return True if key in contracts.YES else False if key in contracts.NO else None
+
+
+# Labels that tell things apart: blanked alike, two of them would become one.
+_TELLS_APART = ("lot", "unit_number")
+
+
+def _masked(cells: pl.Series, hasher: Hasher) -> pl.Series:
+    """Ids with a keyed one in place of each that is a person's (see names_somebody)."""
+    doubtful = cells.str.contains(SUSPICIOUS_ID).fill_null(False)
+    if doubtful.any():
+        pairs = [(t, hasher.other(t)) for t in cells.filter(doubtful).unique().to_list() if names_somebody(t)]
+        if pairs:
+            cells = cells.replace([t for t, _ in pairs], [m for _, m in pairs])
+    return cells
 
 
 def _redacted(cells: pl.Series, ids: pl.Series | None) -> pl.Series:

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.intake import contracts, mapping
+from pipeline.intake.assign import matches
 from pipeline.intake.discover import Found, Refused, discover
-from pipeline.intake.load import matches
 from pipeline.intake.problems import DataProblem
 from pipeline.intake.readers import USUAL_LIMITS, Hints, Limits, batches, norm, open_table
 from pipeline.settings import Settings, parse_settings
@@ -34,7 +34,8 @@ _SAMPLE = 2_000
 SYNONYMS: dict[str, str] = {
     "vehicle_id":
         "vehicle|vehicle id|vehicle no|vehicle number|veh id|vehid|vin|chassis|chassis no|chassis number"
-        "|frame number|asset|asset id|car|car id|plate|reg no|registration|licence plate|license plate|vrm"
+        "|frame number|asset|asset id|car|car id|plate|reg no|registration|licence plate|license plate|vrm|rego|vehicle reg"
+        "|equipment|equipment no|equipment id"
         "|fahrzeug|fahrzeug id|fahrzeugnr|fahrzeugnummer|fahrgestellnummer|fin|fgst nr|kennzeichen"
         "|kfz kennzeichen|amtl kennzeichen|vehicule|id vehicule|immatriculation|numero de chassis|veicolo|targa"
         "|telaio|numero telaio|vehiculo|matricula|bastidor|id vehiculo",
@@ -43,7 +44,8 @@ SYNONYMS: dict[str, str] = {
         "|work order no|wo|wo no|job|job no|job number|job card|jobcard|ticket|ticket no|visit|visit id|case"
         "|case no|invoice|invoice no|invoice number|auftrag|auftragsnr|auftragsnummer|auftrag nr|werkstattauftrag"
         "|rechnung|rechnungsnr|rechnungsnummer|ordre|ordre de reparation|numero ordre|or|no or|n or|facture"
-        "|no facture|commessa|numero commessa|ordine|fattura|orden|orden de trabajo|num orden|ot|factura",
+        "|no facture|commessa|numero commessa|ordine|fattura|orden|orden de trabajo|num orden|n orden|no orden|numero de orden"
+        "|ot|factura|bon de travail|wo #|ro #",
     "line_number":
         "line|line id|line no|line number|item|item no|pos|position|positionsnr|pos nr|seq|sequence|row no|zeile"
         "|zeilennr|ligne|no ligne|riga|numero riga|linea|num linea",
@@ -78,12 +80,13 @@ SYNONYMS: dict[str, str] = {
         "|line text|details|correction|action taken|work carried out|beschreibung|arbeit|arbeitstext|leistung"
         "|bezeichnung|positionstext|durchgefuhrte arbeit|travaux|libelle|designation|description travaux"
         "|intervention|descrizione|lavoro|lavori eseguiti|intervento|descripcion|trabajo|trabajo realizado"
-        "|reparacion|concepto",
+        "|reparacion|concepto|durchgefuhrte arbeiten|arbeiten|travaux effectues|travail effectue|descrizione lavoro"
+        "|descrizione lavori|lavorazione|trabajos|trabajos realizados",
     "component": "component|component code|assembly|bauteil|komponente|baugruppe|composant|organe|componente",
     "side": "side|l r|lr|seite|cote|lato|lado",
     "action": "action|activity|operation type|tatigkeit|accion|azione",
     "part_number":
-        "part number|part no|partno|part num|part|part id|item number|sku|article|article no|material|material no"
+        "part number|part no|partno|part num|part|part id|p n|pn|part #|item number|sku|article|article no|material|material no"
         "|teilenummer|teilenr|teile nr|ersatzteilnummer|artikelnummer|artikelnr|artikel nr|reference"
         "|reference piece|ref piece|no piece|codice ricambio|ricambio|codice articolo|referencia|ref|num pieza"
         "|pieza|codigo pieza",
@@ -104,7 +107,8 @@ SYNONYMS: dict[str, str] = {
         "|materialkosten|betrag|preis|cout pieces|montant pieces|montant|costo ricambi|importo|coste piezas"
         "|importe",
     "labour_hours":
-        "labour hours|labor hours|hours|hrs|labour time|labor time|time|hours worked|arbeitszeit|stunden|std|zeit"
+        "labour hours|labor hours|labour hrs|labor hrs|lab hrs|hours|hrs"
+        "|labour time|labor time|time|hours worked|arbeitszeit|stunden|std|zeit"
         "|aw|heures|temps|heures main d oeuvre|ore|ore lavoro|tempo|horas|tiempo|horas trabajo",
     "labour_cost":
         "labour cost|labor cost|labour amount|labor amount|labour|labor|lohn|lohnkosten|arbeitskosten"
@@ -176,8 +180,17 @@ SYNONYMS: dict[str, str] = {
     "planned_cost": "planned cost|cost planned|preventive cost",
     "unplanned_cost": "unplanned cost|cost unplanned|breakdown cost",
 }
+# Names that often mean something else: taken where nothing better is there (common practice, no source).
+LESS_USUAL: dict[str, str] = {
+    "vehicle_id": "unit|unit id|unit no|truck|truck no|bus|bus no|tractor|reg|fleet no|wagen|camion|mezzo|equipo|unidad",
+    "description": "remarks|comments|comment|notes|note|repair notes|bemerkung|bemerkungen|remarques|observations"
+                   "|observaciones|osservazioni",
+    "part_cost": "ext cost|extended cost|ext price|total cost|cost|price|prix|prezzo|precio|kosten|total",
+    "opened_on": "datein|day|tag|jour|giorno|dia",
+}
 _BY_NAME = {ours: frozenset(norm(s) for s in [ours, *words.split("|")]) for ours, words in SYNONYMS.items()}
-_ALL_NAMES = frozenset().union(*_BY_NAME.values())
+_LESS_USUAL = {ours: frozenset(norm(s) for s in words.split("|")) for ours, words in LESS_USUAL.items()}
+_ALL_NAMES = frozenset().union(*_BY_NAME.values(), *_LESS_USUAL.values())
 _PERSONAL = re.compile(
     r"\b(name|first name|last name|surname|customer|driver|owner|phone|tel|telephone|mobile|handy|mail|email|e "
     r"mail|address|street|zip|"
@@ -234,6 +247,8 @@ def likeness(ours: str, theirs: str) -> tuple[float, str]:
         return 1.0, "the same name"
     if name in known:
         return 0.93, "a usual name for it"
+    if name in _LESS_USUAL.get(ours, ()):
+        return 0.72, "sometimes a name for it"
     # A unit or a word like "no" behind the name does not change what it is.
     bare = re.sub(r"\b(km|kms|mi|miles|eur|usd|gbp|chf|h|hrs|min|text|txt|nr|no|num|number|id|code)\b", " ", name)
     bare = " ".join(bare.split())

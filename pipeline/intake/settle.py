@@ -125,30 +125,52 @@ def take_catalogue(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return catalogue
 
 
+_STAGES = ("stage_parts", "stage_repair_lines", "stage_flat")
+
+
 def unify_suppliers(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     """One spelling a supplier, over lines and parts together."""
+    counts: Counter[str] = Counter()
+    for _, name, n in _spellings(con):
+        counts[name] += n
+    rename_suppliers(con, _staged(con), supplier_names(counts, settings))
+
+
+def keep_spellings(con: duckdb.DuckDBPyConnection) -> None:
+    """clean.supplier_spellings (table_name, supplier, n): what a part of a spread run leaves for the whole to settle."""
+    import polars as pl
+
+    rows = _spellings(con)
+    con.register("spellings", pl.DataFrame(rows, schema={"table_name": pl.String, "supplier": pl.String, "n": pl.Int64}, orient="row"))
+    con.execute("create or replace table clean.supplier_spellings as select * from spellings")
+    con.unregister("spellings")
+
+
+def _staged(con: duckdb.DuckDBPyConnection) -> list[str]:
+    there = con.execute("select table_name from duckdb_tables() order by table_name").fetchall()
+    return [t for (t,) in there if t in _STAGES]
+
+
+def _spellings(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, int]]:
+    return [(table, name, n) for table in _staged(con) for name, n in con.execute(
+        f"select supplier, count(*) from {table} where supplier is not null group by all order by all").fetchall()]
+
+
+def supplier_names(counts: Mapping[str, int], settings: Settings) -> dict[str, str]:
+    """{spelling: the one to use} for the spellings of all the data."""
     from pipeline.intake.names import canonical_suppliers
 
-    tables = [
-        t
-        for (t,) in con.execute(
-            "select table_name from duckdb_tables() where table_name in "
-            "('stage_parts', 'stage_repair_lines', 'stage_flat') order by table_name"
-        ).fetchall()
-    ]
-    counts: Counter[str] = Counter()
-    for table in tables:
-        for name, n in con.execute(
-            f"select supplier, count(*) from {table} where supplier is not null group by all"
-        ).fetchall():
-            counts[name] += n
     # The commoner spelling is preferred: repeats matter, but not beyond what tells them apart.
     most = max(counts.values(), default=1)
     share = max(1, most // 10_000)
     names = [name for name in sorted(counts) for _ in range(max(1, counts[name] // share))]
-    canonical = canonical_suppliers(names, {k: list(v) for k, v in settings.suppliers.aliases.items()})
+    return canonical_suppliers(names, {k: list(v) for k, v in settings.suppliers.aliases.items()})
+
+
+def rename_suppliers(con: duckdb.DuckDBPyConnection, tables: Sequence[str], names: Mapping[str, str]) -> None:
+    """Put the one spelling of each supplier into the `supplier` column of the tables."""
     for table in tables:
-        _rename(con, table, "supplier", canonical)
+        _rename(con, table, "supplier", names)
 
 
 def _rename(con: duckdb.DuckDBPyConnection, table: str, column: str, names: Mapping[str, str | None]) -> None:

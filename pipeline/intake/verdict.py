@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.intake.problems import DataProblem
 from pipeline.intake.report import FileReport, LoadReport, Note
 from pipeline.settings import Settings
 
@@ -126,14 +127,47 @@ class VerdictData:
     words: tuple[int, int, int] | None = None
     mends: tuple[int, int] | None = None
     drive_side_set: bool = False
+    unread: tuple[str, int] | None = None  # the commonest text whose part could not be told, and how many lines hold it
+    needs_drive_side: int = 0  # lines whose side is told as near, off, driver or passenger of a vehicle of unknown drive side
 
 
-def verdict(con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Settings) -> list[str]:
-    """The page of words for a loaded build: gathers its counts and calls `lines`."""
-    return lines(gather(con, report, settings))
+def verdict(
+    con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Settings, stops: Sequence[str] | None = None
+) -> list[str]:
+    """The page of words for a loaded build: gathers its counts and calls `lines`. stops: as told by `stopping`."""
+    return lines(gather(con, report, settings, stops))
 
 
-def gather(con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Settings) -> VerdictData:
+def stopping(con: duckdb.DuckDBPyConnection, report: LoadReport, more: Sequence[DataProblem] = ()) -> list[str]:
+    """Why a run with these files would stop: nothing where it would go through.
+
+    A file of which too much is set aside, a file still being copied (`more`), no row with a date at all. What stops the
+    reading itself (a needed column that no file gives, accounts that do not add up) is raised before it comes to this.
+    """
+    out = [str(p) for p in (*report.problems, *more)]
+    dated = con.execute(
+        "select count(*) from (select opened_on as d from clean.repair_lines union all select opened_on from clean.orders "
+        "union all select reading_on from clean.odometer) where d is not null"
+    ).fetchone()[0]
+    if not dated:
+        out.append(
+            str(
+                DataProblem(
+                    "No order, repair line or reading with a usable date was found in incoming/.",
+                    remedy="Put right what is listed above under what could not be used, the dates first.",
+                )
+            )
+        )
+    return out
+
+
+# What the rule of a line says where its side needs the drive side (see pipeline.intake.classify).
+NEEDS_DRIVE_SIDE = "side: needs the drive side"
+
+
+def gather(
+    con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Settings, stops: Sequence[str] | None = None
+) -> VerdictData:
     groups = con.execute("""
         select table_name, count(distinct file), arg_min(file, (file, row)), column_name, reason, kind,
         count(distinct (file, row)) as n,
@@ -157,6 +191,7 @@ def gather(con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Setting
         "select vehicle from clean.repair_lines)"
     ).fetchone()[0]
     words = mends = None
+    unread, needs_drive_side = None, 0
     there = {
         r[0] for r in con.execute("select table_name from duckdb_tables() where schema_name = 'clean'").fetchall()
     }
@@ -166,6 +201,13 @@ def gather(con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Setting
                    count(*) filter (side = 'unknown' and component not in ('unknown', 'control_module',
                    'switch_or_fuse'))
             from clean.classified_lines where component is not null""").fetchone()
+        needs_drive_side = con.execute(
+            "select count(*) from clean.classified_lines where component is not null and contains(rule, ?)", [NEEDS_DRIVE_SIDE]
+        ).fetchone()[0]
+    if "unread_texts" in there:
+        unread = con.execute(
+            "select text, lines from clean.unread_texts where missing = 'component' order by lines desc, text limit 1"
+        ).fetchone()
     if "odometer_mends" in there:
         mends = con.execute(
             "select count(*) filter (km is not null), count(*) filter (km is null) from clean.odometer_mends"
@@ -177,16 +219,19 @@ def gather(con: duckdb.DuckDBPyConnection, report: LoadReport, settings: Setting
         report.mapped,
         spans,
         vehicles,
-        tuple(str(p) for p in report.problems),
+        tuple(str(p) for p in report.problems) if stops is None else tuple(stops),
         words,
         mends,
         settings.units.drive_side != "unknown",
+        unread,
+        needs_drive_side,
     )
 
 
 def lines(data: VerdictData) -> list[str]:
     """The verdict, about a page. Pure: the same data give the same words."""
     out = _read(data)
+    out += _changed(data)
     out += _aside(data)
     out += _fixes(data)
     out += _wants(data)
@@ -227,6 +272,15 @@ def _read(data: VerdictData) -> list[str]:
     if data.mends:
         out.append(f"  odometer readings: {data.mends[0]:,} mended, {data.mends[1]:,} not usable")
     return out
+
+
+def _changed(data: VerdictData) -> list[str]:
+    """Columns gone, new or renamed, by name: an export that changed its build is seen before a month looks odd."""
+    said = [f"  {n.place} {n.text}" for n in data.notes if n.kind in ("columns_changed", "column_gone")]
+    if not said:
+        return []
+    more = [f"  ... and {len(said) - 6} more"] if len(said) > 6 else []
+    return ["", "WHAT CHANGED IN THE EXPORTS", *said[:6], *more]
 
 
 def _some(names: Sequence[str], most: int = 3) -> str:
@@ -282,22 +336,38 @@ def _fixes(data: VerdictData) -> list[str]:
             )
     if data.words:
         total, no_part, no_side = data.words
-        if no_side:
+        drive = min(data.needs_drive_side, no_side)
+        if drive:
             found.append(
                 (
-                    2.0 * no_side,
-                    f"{_s(no_side, 'headlamp line')} of {total:,} do not say which side: have the desk write left "
-                    f"or right, "
-                    "or map a column to side.",
+                    2.5 * drive,
+                    f"{_s(drive, 'headlamp line')} of {total:,} tell the side as near, off, driver's or passenger's: set "
+                    f"units.drive_side in settings.toml, or map the side of the driver's seat to drive_side.",
+                )
+            )
+        if no_side > drive:
+            found.append(
+                (
+                    2.0 * (no_side - drive),
+                    f"{_s(no_side - drive, 'headlamp line')} of {total:,} do not say which side: have the desk write left "
+                    f"or right, or map a column to side.",
+                )
+            )
+        if not total:
+            found.append(
+                (
+                    5_000.0,
+                    "No line could be read as one about headlamps: look whether description is mapped to the right column, "
+                    "and add your words to a vocabulary file.",
                 )
             )
         if no_part:
             found.append(
                 (
                     2.0 * no_part,
-                    f"{_s(no_part, 'headlamp line')} of {total:,} do not say which part: map part_number and add "
-                    f"the parts "
-                    "table, or add your words to a vocabulary file.",
+                    f"{_s(no_part, 'headlamp line')} of {total:,} do not say which part: map part_number and add the parts "
+                    "table, or add your words to a vocabulary file"
+                    + (f" (the commonest is {data.unread[0]!r}, {data.unread[1]:,} times)." if data.unread else "."),
                 )
             )
     lines_read = sum(f.rows_used for f in data.files if f.table_name in ("repair_lines", "flat"))

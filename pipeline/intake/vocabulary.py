@@ -52,9 +52,9 @@ FIELDS: dict[str, tuple[str, tuple[str, ...] | None, str]] = {
     "context": ("context", ("headlamp",), "words that make the text a headlamp matter"),
     "context_gated": ("context", ("headlamp",), "the same, only beside other words of its language"),
     "lamp_word": ("context", ("light",), "some light, not told which"),
-    "side": ("side", ("left", "right", "both", "near", "off", "driver", "passenger", "fr", "f_r"), "a side"),
+    "side": ("side", ("left", "right", "both", "near", "off", "driver", "passenger", "fr", "f_r", "other"), "a side"),
     "side_gated": ("side", ("left", "right", "both"), "a side, only beside other words of its language"),
-    "side_letter": ("side", ("left", "right"), "a side, only right beside a part or lamp word"),
+    "side_letter": ("side", ("left", "right", "driver", "passenger"), "a side, only right beside a part or lamp word"),
     "two": ("side", ("2",), "two pieces"),
     "pair": (
         "side",
@@ -189,6 +189,7 @@ class Vocabulary:
     _exact: frozenset[str] = field(repr=False, default=frozenset())
     _prefixes: frozenset[str] = field(repr=False, default=frozenset())
     _slips: dict[str, list[str]] = field(repr=False, default_factory=dict)
+    _short: frozenset[str] = field(repr=False, default=frozenset())
     _keys: dict[str, tuple[tuple[str, int], ...]] = field(repr=False, default_factory=dict)
     _mended: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
 
@@ -209,7 +210,13 @@ class Vocabulary:
         return mended
 
     def _mend(self, token: str) -> tuple[str, ...]:
-        if not token.isalpha() or len(token) < 6 or token in self._exact:
+        if not token.isalpha() or len(token) < 4 or token in self._exact:
+            return (token,)
+        if len(token) < 6:  # "ligth": of short words only two letters changed over are put right
+            swaps = {token[:i] + token[i + 1] + token[i] + token[i + 2 :] for i in range(len(token) - 1)} - {token}
+            meant = sorted(w for w in swaps if w in self._short)
+            return (meant[0],) if len(meant) == 1 and not self.keys_of(token) else (token,)
+        if any(len(token) - letters <= 1 for _, letters in self.keys_of(token)):
             return (token,)
         known = [k for k in self.keys_of(token) if k[0] in self._root.children]
         if known and len(token) - known[0][1] < 4:
@@ -324,6 +331,7 @@ _DOTTED_RUN = re.compile(r"(?<![^\W_])((?:[a-z]\.){2,3})(?=[^\W_]{2})")
 _LETTERS = re.compile(r"(?<![^\W_/])([a-z])(?:[ ]?[/\\][ ]?([a-z]))(?:[/\\]([a-z]))?(?![^\W_/])")
 _LETTERS_DASH = re.compile(r"(?<![^\W_-])([a-z])-([a-z])(?:-([a-z]))?(?![^\W_-])")
 _AMPERSAND = re.compile(r"(?<![^\W_])([a-z])[ ]?[&+][ ]?([a-z])(?![^\W_])")
+_LISTED = re.compile(r"(?<![^\W_])([a-z]{1,5})\.(?=\s*[+/&]|\s+(?:u|und|e|et|y|and|or|bzw)(?![^\W_]))")
 _LONG_DASH = re.compile(r"\s[-\u2010-\u2015]+(?=\s|$)|^[-\u2010-\u2015]+\s|--+|->|=>")
 _TOKEN = re.compile(
     r"[a-z](?:/[a-z])+(?![^\W_])|[a-z]&[a-z](?![^\W_])|\d+[.,]\d+[^\W_]*|[^\W_]+|[;:,.|()\[\]\n/&+!?=]"
@@ -348,6 +356,7 @@ def tokens_of(text: str) -> list[str]:
     if "." in text:
         text = _DOTTED.sub(lambda m: m.group(1).replace(".", ""), text)
         text = _DOTTED_RUN.sub(lambda m: m.group(1).replace(".", "") + " ", text)
+        text = _LISTED.sub(r"\1 ", text)  # "li. + re." is one list
     if "-" in text or not text.isascii() or "=>" in text:
         text = _LONG_DASH.sub(" ; ", text)
         text = _LETTERS_DASH.sub(lambda m: "/".join(g for g in m.groups() if g), text)
@@ -524,6 +533,7 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
         frozenset(exact),
         frozenset(prefixes),
         slips,
+        frozenset(w for w in exact | prefixes if 4 <= len(w) <= 5 and w.isalpha()),
     )
 
 

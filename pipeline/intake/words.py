@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,12 +15,22 @@ if TYPE_CHECKING:
     from pipeline.intake.vocabulary import Vocabulary
 
 
+@functools.lru_cache(maxsize=1)
+def _shipped_vocabulary() -> Vocabulary:
+    """The shipped words, read once a process: a run asks for them more than once."""
+    from pipeline.intake.vocabulary import load_vocabulary
+
+    return load_vocabulary([])
+
+
 def vocabulary_of(settings: Settings, root: Path) -> Vocabulary:
     """The shipped vocabulary with the workspace's own files laid over it. Raises DataProblem for a file that cannot be used."""
     from pipeline.intake.problems import DataProblem
     from pipeline.intake.vocabulary import VocabularyError, load_vocabulary
 
     try:
+        if not settings.intake.vocabulary:
+            return _shipped_vocabulary()
         return load_vocabulary([root / name for name in settings.intake.vocabulary])
     except VocabularyError as error:
         raise DataProblem(str(error), remedy="Mend that row of the vocabulary, or take the file out of [intake] vocabulary.") from None
@@ -28,8 +39,14 @@ def vocabulary_of(settings: Settings, root: Path) -> Vocabulary:
                           remedy="Put it there, or take it out of [intake] vocabulary.") from None
 
 
-def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path) -> None:
-    """Make clean.classified_lines (one row a repair line), clean.part_words (one a catalogue part) and clean.unread_texts."""
+UNREAD_TEXTS = 50  # how many of the commonest unread texts are kept: as many as a person looks through
+
+
+def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path, unread: int | None = UNREAD_TEXTS) -> None:
+    """Make clean.classified_lines (one row a repair line), clean.part_words (one a catalogue part) and clean.unread_texts.
+
+    unread: how many unread texts are kept; None for all, as a part of a spread run needs.
+    """
     from pipeline.intake.classify import classify_lines, classify_part_names, unread_texts
 
     vocabulary = vocabulary_of(settings, root)
@@ -48,5 +65,5 @@ def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path
             update clean.parts p set component = coalesce(p.component, w.component),
                    light_source_category = coalesce(p.light_source_category, w.light_source_category)
             from clean.part_words w where w.part_number = p.part_number""")
-    write_table(con, "clean.unread_texts", unread_texts(lines, out, vocabulary))
+    write_table(con, "clean.unread_texts", unread_texts(lines, out, vocabulary, limit=unread))
 

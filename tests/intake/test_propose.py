@@ -117,6 +117,70 @@ CASES = {
             "part_cost": "Parts Amount",
         },
     ),
+    "ordenes.csv": (
+        rows(
+            "Nº orden;Línea;Bastidor;Fecha entrada;Kilómetros;Avería;Trabajo realizado;Referencia;Cantidad;Importe;Horas",
+            lambda i, r: (
+                *(f"O{i}", 1, f"B{i % 7}", f"{i:02d}/03/2024", f"{90 + i}.{i:03d}", "faro izquierdo no enciende"),
+                *("sustituir bombilla izq", f"R{i}", 1, f"{i},50", "0,5"),
+            ),
+        ),
+        "repair_lines",
+        {
+            "order_id": "Nº orden",
+            "line_number": "Línea",
+            "vehicle_id": "Bastidor",
+            "opened_on": "Fecha entrada",
+            "odometer": "Kilómetros",
+            "complaint": "Avería",
+            "description": "Trabajo realizado",
+            "part_number": "Referencia",
+            "quantity": "Cantidad",
+            "part_cost": "Importe",
+            "labour_hours": "Horas",
+        },
+    ),
+    "commesse.csv": (
+        rows(
+            "Commessa;Riga;Telaio;Data ingresso;Chilometri;Difetto segnalato;Descrizione lavoro;Codice ricambio;Fornitore",
+            lambda i, r: (
+                *(f"C{i}", 1, f"T{i % 7}", f"{i:02d}.03.2024", 90_000 + i, "faro sinistro spento"),
+                *("sostituita lampada sx", f"R{i}", "Nord"),
+            ),
+        ),
+        "repair_lines",
+        {
+            "order_id": "Commessa",
+            "line_number": "Riga",
+            "vehicle_id": "Telaio",
+            "opened_on": "Data ingresso",
+            "odometer": "Chilometri",
+            "complaint": "Difetto segnalato",
+            "description": "Descrizione lavoro",
+            "part_number": "Codice ricambio",
+            "supplier": "Fornitore",
+        },
+    ),
+    "wo.csv": (
+        rows(
+            "WO,Unit,DateIn,Odo(mi),Remarks,Labor Hrs,P/N,Ext Cost",
+            lambda i, r: (
+                *(i, f"U{i % 7}", f"{i % 12 + 1}/{i}/2024", 90_000 + i, "LH headlamp bulb replaced", "0.3", f"R{i}", f"{i}.20"),
+            ),
+            sep=",",
+        ),
+        "repair_lines",
+        {
+            "order_id": "WO",
+            "vehicle_id": "Unit",
+            "opened_on": "DateIn",
+            "odometer": "Odo(mi)",
+            "description": "Remarks",
+            "labour_hours": "Labor Hrs",
+            "part_number": "P/N",
+            "part_cost": "Ext Cost",
+        },
+    ),
     "fahrzeuge.csv": (
         rows(
             "FIN;Erstzulassung;Scheinwerfertyp;Halter",

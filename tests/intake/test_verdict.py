@@ -7,7 +7,7 @@ import dataclasses
 import shutil
 from pathlib import Path
 
-from pipeline.intake.verdict import gather, lines, verdict
+from pipeline.intake.verdict import gather, lines, stopping, verdict
 from pipeline.settings import parse_settings
 from tests.intake.desk import load_files
 from tests.intake.test_load import BAD, HEADER, OWN, line
@@ -85,3 +85,58 @@ def test_what_would_stop_a_run_is_said_at_the_end(tmp_path):
         section(out, "A RUN WOULD STOP HERE")[0]
         == "  lines.csv: 1 of 2 rows cannot be used, more than 20% of the file:"
     )
+
+
+def test_sides_that_need_the_drive_side_have_a_remedy_of_their_own(tmp_path):
+    loaded = load_files(tmp_path, {"lines.csv": HEADER + line(1)}, OWN)
+    data = gather(loaded.con, loaded.report, parse_settings(OWN))
+    first = section(
+        lines(dataclasses.replace(data, words=(1000, 0, 300), needs_drive_side=200, unread=None)), "WHAT TO MEND FIRST"
+    )
+    assert first[0] == (
+        "  1. 200 headlamp lines of 1,000 tell the side as near, off, driver's or passenger's: set units.drive_side in "
+        "settings.toml, or map the side of the driver's seat to drive_side."
+    )
+    assert first[1].startswith("  2. 100 headlamp lines of 1,000 do not say which side")
+    said = lines(dataclasses.replace(data, words=(10, 5, 0), unread=("headlamp changed", 3)))
+    assert any("(the commonest is 'headlamp changed', 3 times)" in s for s in said)
+
+
+def workspace(tmp_path: Path, text: str) -> Path:
+    folder = tmp_path / "desk"
+    (folder / "incoming").mkdir(parents=True)
+    (folder / "settings.toml").write_text(OWN)
+    (folder / "incoming" / "lines.csv").write_text(text)
+    return folder
+
+
+def test_check_ends_in_1_where_a_run_would_stop_and_in_0_where_it_would_not(tmp_path):
+    """The exit code that a schedule looks at: documented in pipeline/cli.py."""
+    from typer.testing import CliRunner
+
+    from pipeline.cli import app
+
+    good = workspace(tmp_path / "good", HEADER + "".join(line(i, "LH headlamp bulb replaced") for i in range(1, 6)))
+    bad = workspace(tmp_path / "bad", HEADER + line(1) + line(2).replace("2024-03-02", "soon"))
+    runner = CliRunner()
+    fine, stopped = runner.invoke(app, ["check", str(good)]), runner.invoke(app, ["check", str(bad)])
+    assert (fine.exit_code, stopped.exit_code) == (0, 1)
+    assert "A RUN WOULD STOP HERE" not in fine.output
+    assert "lines.csv: 1 of 2 rows cannot be used, more than 20% of the file:" in stopped.output
+    assert not (bad / "published").exists() or not any((bad / "published").iterdir())
+
+
+def test_no_date_at_all_would_stop_a_run(tmp_path):
+    loaded = load_files(tmp_path, {"lines.csv": HEADER + line(1)}, OWN)
+    assert stopping(loaded.con, loaded.report) == []
+    loaded.con.execute("update clean.repair_lines set opened_on = null")
+    (said,) = stopping(loaded.con, loaded.report)
+    assert said.startswith("No order, repair line or reading with a usable date was found in incoming/.\n  What to do:")
+
+
+def test_columns_that_came_or_went_are_named(tmp_path):
+    files = {"lines_1.csv": HEADER + line(1), "lines_2.csv": HEADER.replace("quantity", "pieces") + line(2)}
+    loaded = load_files(tmp_path, files, OWN)
+    said = section(verdict(loaded.con, loaded.report, parse_settings(OWN)), "WHAT CHANGED IN THE EXPORTS")
+    assert any(s.startswith("  lines_2.csv columns differ from lines_1.csv") and "'pieces'" in s for s in said)
+    assert any("lines_2.csv has no column 'quantity'" in s for s in said)
