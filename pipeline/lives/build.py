@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.lives.rules import BUILT_IN, FITTED_TO, SIDED
 from pipeline.settings import Settings
@@ -42,8 +42,21 @@ def build_lives(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.da
     Needs the clean.* tables with words read and odometers mended. `as_of` cuts the data: nothing later is used. `vocabulary` reads
     vehicles.not_original; the shipped one where none is given.
     """
-    con.execute("create schema if not exists lives")
-    parameters = {
+    parameters = rule_parameters(settings, as_of)
+    run_models(con, "1_clean", parameters)
+    make_places(con, settings, parameters, components_seen(con), vocabulary)
+    put_km_on_points(con, median_paces(own_paces(con)))
+    run_models(con, "3_endings", parameters)
+    end_lives(con, settings, parameters)
+
+
+# The four stages below are what a run spread over parts calls one by one, with what only the whole data tells in between: which
+# components occur, the usual pace of a vehicle class, how likely a return is no chance.
+
+
+def rule_parameters(settings: Settings, as_of: dt.date) -> dict[str, Any]:
+    """The settings that the SQL models read, by the name of their variable."""
+    return {
         "as_of": as_of,
         "labour_rate": settings.costs.labour_rate_per_hour,
         "default_coverage": settings.observation.coverage,
@@ -56,16 +69,28 @@ def build_lives(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.da
         "assembly_renews": ",".join(settings.rules.assembly_renews),
         "assembly_renews_led": ",".join(settings.rules.assembly_renews_led),
     }
-    run_models(con, "1_clean", parameters)
-    _register_rules(con, settings, vocabulary)
+
+
+def components_seen(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """The components that any line speaks of."""
+    return [r[0] for r in con.execute("select distinct component from clean.lines where component <> 'unknown' order by 1").fetchall()]
+
+
+def make_places(con: duckdb.DuckDBPyConnection, settings: Settings, parameters: dict[str, Any], seen: list[str],
+                vocabulary: Vocabulary | None = None) -> None:
+    """lives.vehicles, lives.placed, lives.renewals, lives.points. `seen`: the components that occur in the whole data."""
+    con.execute("create schema if not exists lives")
+    _register_rules(con, settings, vocabulary, seen)
     run_models(con, "2_places", parameters)
-    _put_km_on_points(con, settings)
-    run_models(con, "3_endings", parameters)
+
+
+def end_lives(con: duckdb.DuckDBPyConnection, settings: Settings, parameters: dict[str, Any]) -> None:
+    """lives.lives, lives.episodes, lives.episode_parts, from lives.endings."""
     run_models(con, "4_lives", parameters)
     _add_hours_and_strata(con, settings)
 
 
-def _register_rules(con: duckdb.DuckDBPyConnection, settings: Settings, vocabulary: Vocabulary | None) -> None:
+def _register_rules(con: duckdb.DuckDBPyConnection, settings: Settings, vocabulary: Vocabulary | None, seen: list[str]) -> None:
     import polars as pl
 
     from pipeline.intake.classify import read_not_original
@@ -77,8 +102,6 @@ def _register_rules(con: duckdb.DuckDBPyConnection, settings: Settings, vocabula
          "grace_days": [g.grace_days for g in groups.values()]},
         schema={"customer_group": pl.String, "coverage": pl.String, "grace_days": pl.Int64}))
 
-    seen = [r[0] for r in con.execute(
-        "select distinct component from clean.lines where component <> 'unknown' order by 1").fetchall()]
     own = [c for c in seen if c not in BUILT_IN]
     components = [*BUILT_IN, *own]
     write_table(con, "lives.components", pl.DataFrame(
@@ -111,7 +134,29 @@ def _register_rules(con: duckdb.DuckDBPyConnection, settings: Settings, vocabula
         group by vehicle""")
 
 
-def _put_km_on_points(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+def own_paces(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """vehicle_class, pace (km a day) of each vehicle with readings over 90 days or more; rows of parts of the data add up."""
+    return read_table(con, """
+        with span as (
+            select vehicle, (max(km) - min(km)) / nullif(max(reading_on) - min(reading_on), 0) as pace
+            from clean.odometer where km is not null group by vehicle
+            having max(reading_on) - min(reading_on) >= 90
+        )
+        select v.vehicle_class, s.pace from lives.vehicles v join span s on s.vehicle = v.vehicle
+        where s.pace is not null order by all""")
+
+
+def median_paces(paces: pl.DataFrame) -> pl.DataFrame:
+    """vehicle_class, pace: the median of each class, and of all in a last row whose class is null (a class may be null too)."""
+    import polars as pl
+
+    by_class = paces.drop_nulls("vehicle_class").group_by("vehicle_class").agg(pl.col("pace").median()).sort("vehicle_class")
+    return pl.concat([by_class, paces.select(pl.lit(None, dtype=by_class.schema["vehicle_class"]).alias("vehicle_class"),
+                                             pl.col("pace").median())])
+
+
+def put_km_on_points(con: duckdb.DuckDBPyConnection, usual: pl.DataFrame) -> None:
+    """lives.km_points: km on each day that needs it. `usual`: vehicle_class, pace, as median_paces gives them."""
     import polars as pl
 
     from pipeline.intake.odometer import km_at
@@ -122,15 +167,12 @@ def _put_km_on_points(con: duckdb.DuckDBPyConnection, settings: Settings) -> Non
     first_use = read_table(con, """
         select vehicle, first_use_on from lives.vehicles where first_use_on is not null order by vehicle""")
     # A vehicle without a single reading: its own yearly distance where the master file tells it, else its class's, else everyone's.
+    write_table(con, "lives.usual_paces", usual)
     paces = read_table(con, """
-        with span as (
-            select vehicle, (max(km) - min(km)) / nullif(max(reading_on) - min(reading_on), 0) as pace
-            from clean.odometer where km is not null group by vehicle
-            having max(reading_on) - min(reading_on) >= 90
-        )
-        select v.vehicle, coalesce(v.km_per_year / 365.25,
-                                   median(s.pace) over (partition by v.vehicle_class), median(s.pace) over ()) as km_per_day
-        from lives.vehicles v left join span s on s.vehicle = v.vehicle
+        select v.vehicle, coalesce(v.km_per_year / 365.25, c.pace, a.pace) as km_per_day
+        from lives.vehicles v
+        left join lives.usual_paces c on c.vehicle_class = v.vehicle_class
+        left join lives.usual_paces a on a.vehicle_class is null
         order by v.vehicle""").drop_nulls()
     km = km_at(readings, points, first_use_on=first_use, class_rate_km_per_day=paces)
     write_table(con, "lives.km_points", km.rename({"on": "on_date"}).select(

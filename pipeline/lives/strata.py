@@ -33,3 +33,31 @@ def stratify(lives: pl.DataFrame, stratum_columns: list[str], *, suppliers: bool
                 out.append(pooled.filter(pl.col(column).is_not_null()).with_columns(
                     (pl.lit(f"{column}=") + pl.col(column).cast(pl.String)).alias("stratum")))
     return pl.concat([f.select(*KEYS, *[c for c in f.columns if c not in KEYS]) for f in out], how="vertical_relaxed")
+
+
+MOST_VALUES = 8  # a column of numbers with more different values is cut into thirds (our own rule)
+
+
+def banded(lives: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
+    """Columns of numbers, such as the share of driving at night, cut into thirds of the vehicles ("up to 0.2",
+    "0.2 to 0.5", "over 0.5").
+
+    A column of words, or of few different numbers, stays as it is. The cuts are values of vehicles, and so do not depend on what failed.
+    Returns lives with those columns as text; a vehicle without a value stays null.
+    """
+    for column in columns:
+        if column not in lives.columns:
+            continue
+        number = lives[column].cast(pl.String).str.strip_chars().str.replace("%", "").str.replace(",", ".").cast(pl.Float64, strict=False)
+        told = lives[column].is_not_null()
+        if number.is_null().sum() != (~told).sum() or number.n_unique() <= MOST_VALUES:
+            continue
+        by_vehicle = lives.select("vehicle").with_columns(number.alias("n")).drop_nulls()
+        by_vehicle = by_vehicle.unique("vehicle", keep="first", maintain_order=True)
+        cuts = [by_vehicle["n"].quantile(q, interpolation="nearest") for q in (1 / 3, 2 / 3)]
+        if cuts[0] == cuts[1]:
+            cuts = cuts[:1]
+        names = [f"up to {cuts[0]:g}", *([f"{cuts[0]:g} to {cuts[1]:g}"] if len(cuts) > 1 else []), f"over {cuts[-1]:g}"]
+        place = sum((number > c).cast(pl.Int64) for c in cuts)
+        lives = lives.with_columns(place.replace_strict(dict(enumerate(names)), return_dtype=pl.String).alias(column))
+    return lives

@@ -23,6 +23,7 @@ def lit_hours(km, mean_speed_km_h: float, share_lit: float, standing_hours=0.0):
 
     km: number, array or polars expression; mean_speed_km_h above 0; share_lit from 0 to 1; standing_hours like km.
     Raises ValueError for factors out of range. Source: definition; each factor is the user's.
+    Pinned by tests/survival/test_clocks.py.
     """
     if not mean_speed_km_h > 0:
         raise ValueError("The mean speed must be positive.")
@@ -61,6 +62,7 @@ def compare_clocks(
     Raises ValueError for missing columns or impossible times. Source: Vuong 1989, Econometrica 57:307-333; Duchesne &
     Lawless 2000. Limits: censored lives that differ in rate are compared as if each kept its rate; the days curve
     then mixes rates.
+    Pinned by tests/survival/test_clocks.py.
     """
     from itertools import combinations
 
@@ -175,6 +177,7 @@ def failed_by_age(
     age in years (or days); ln(km per year) normal with log_mean, log_sd (the same unit of time); cumulative: H(km),
     array in and out. Gauss-Hermite quadrature. Source: Lawless, Hu & Cao 1995, Lifetime Data Anal. 1:227-240. The
     rates must be those of all vehicles: failed ones drive more. Raises ValueError for negative age or log_sd.
+    Pinned by tests/survival/test_clocks.py.
     """
     if age < 0 or log_sd < 0:
         raise ValueError("Age and spread must not be negative.")

@@ -48,6 +48,7 @@ def delay_distribution(
     reports.
     Source: Kalbfleisch & Lawless 1989, J. Am. Stat. Assoc. 84:360-372; Lagakos, Barraj & De Gruttola 1988, Biometrika
     75:515-523.
+    Pinned by tests/survival/test_delay.py.
     """
     x, s = np.asarray(delay, float), np.asarray(could_see, float)
     w = np.ones(len(x)) if weight is None else np.asarray(weight, float)
@@ -106,6 +107,7 @@ def adjusted_rates(
     nan. Limits: Poisson, log scale, G taken as known. Raises ValueError for G outside 0..1 or falling, or negative
     counts.
     Source: Kalbfleisch, Lawless & Robinson 1991, Technometrics 33:273-285; Lawless 1998, Int. Stat. Rev. 66:41-60.
+    Pinned by tests/survival/test_delay.py.
     """
     from scipy.special import ndtri
 
@@ -137,6 +139,7 @@ def expected_reports(opened: Sequence[float], delay: Delay, since: Sequence[floa
     opened: reports in hand by period; since: days from each period's middle to the as-of date. A period with under a
     tenth in hand is not made good (nan): its correction would be mostly guess (our own rule). Source: Kalbfleisch &
     Lawless 1989, section 4.
+    Pinned by tests/survival/test_delay.py.
     """
     share = delay.within(np.asarray(since, float))
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -255,7 +255,7 @@ def _pool(x: np.ndarray, e: np.ndarray, confidence: float) -> tuple[np.ndarray, 
 # ---- the published table ----
 
 
-def _fitted_lives(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
+def fitted_lives(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
     """Replacements watched from their fitting on, with _x (time lived on the clock) and _d (failed)."""
     out = lives
     if "in_curve" in out.columns:
@@ -269,7 +269,17 @@ def _fitted_lives(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
         pl.lit(0.0).alias("_e"),
         pl.col(exit).cast(pl.Float64).alias("_x"),
         (pl.col("ending") == "failed").fill_null(False).cast(pl.Float64).alias("_d"),
+        _probability_failed(out),
     )
+
+
+def _probability_failed(lives: pl.DataFrame) -> pl.Expr:
+    """_p: how sure it is that the part had failed, by the rule that read its ending: 1 or 0 where nothing says otherwise."""
+    plain = (pl.col("ending") == "failed").fill_null(False).cast(pl.Float64)
+    if "p_failed" not in lives.columns:
+        return plain.alias("_p")
+    read = pl.col("ending").is_in(["failed", "wrong_suspect"]).fill_null(False)
+    return pl.when(read).then(pl.col("p_failed").cast(pl.Float64).fill_null(plain)).otherwise(plain).alias("_p")
 
 
 def _hazard(cells: Cells) -> np.ndarray:
@@ -311,7 +321,12 @@ def early_failures(
     Returns one row per (keys, window), sorted: keys, window_days or window_km, fitted (lives), failed (within
     the window), followed (still unfailed and watched to the window's end), exposure (days or km at risk
     inside the window), probability, low, high, pooled_probability, pooled_low, pooled_high, expected
-    (failures at the parent's hazard over the same ages), p_value, q_value, design_effect, verdict.
+    (failures at the parent's hazard over the same ages), p_value, design_effect, failed_likely, q_value, verdict.
+    - failed_likely: failures within the window where each removal that was read as a failure or as a wrong first guess counts
+      with the probability that it had failed (column p_failed, where it is there): what the counts would be on average if every
+      uncertain reading were settled. design_effect holds the spread of those readings too: their variance, sum of p (1 - p) over
+      the parent's lives, over its failures is added to the effect by vehicle, so that intervals and verdicts carry the error of
+      the wrong-suspect rule.
     - probability: product limit; null where nobody was watched to the end of the window (low and high too).
     - low, high: beta product limits (mid-p), counts divided by the design effect.
     - pooled: gamma-Poisson on expected failures; null where the parent was not watched that far.
@@ -329,7 +344,7 @@ def early_failures(
         raise ValueError(f"Windows must be above 0; got {list(windows)}.")
     ks = list(keys)
     ps = [k for k in ks if k in parents]
-    used = _fitted_lives(lives, clock).filter(pl.col("_x") > 0)
+    used = fitted_lives(lives, clock).filter(pl.col("_x") > 0)
     cells = pack(used, ks, entry="_e", exit="_x", event="_d")
     if used.is_empty():
         return _empty(cells, ks, clock)
@@ -346,7 +361,7 @@ def early_failures(
         np.where(has, np.log((n - d + 1) * (n - d + 2) / ((n + 1) * (n + 2))), 0.0), cells.starts
     )
     own_hazard, parent_hazard = _hazard(cells), _hazard(whole)
-    x, failed_row = used["_x"].to_numpy(), used["_d"].to_numpy()
+    x, failed_row, sure_row = used["_x"].to_numpy(), used["_d"].to_numpy(), used["_p"].to_numpy()
     who = np.arange(len(x)) if cluster is None else codes_of(used[cluster])
     pair = np.unique(cells.code * (int(who.max()) + 1) + who, return_inverse=True)[1]
     pair_parent = np.empty(int(pair.max()) + 1, dtype=np.int64)
@@ -368,6 +383,10 @@ def early_failures(
         each = np.bincount(whole.code, weights=residual**2, minlength=n_parents)
         joint = np.bincount(pair_parent, weights=together**2, minlength=n_parents)
         effect = np.maximum(np.divide(joint, each, out=np.ones(n_parents), where=each > 0), 1.0)
+        likely = sure_row * (x <= w)
+        doubt = np.bincount(whole.code, weights=likely * (1 - likely), minlength=n_parents)
+        known = np.bincount(whole.code, weights=inside, minlength=n_parents)
+        effect = effect + np.divide(doubt, known, out=np.zeros(n_parents), where=known > 0)
         deff = effect[parent_of]
         low, high = _beta_product(first[at], second[at], followed, gone, fitted, deff, confidence)
         s = survival[at]
@@ -382,6 +401,8 @@ def early_failures(
         p = np.where(compared, conditional_p(gone, expected, total, deff), np.nan)
         upto = parent_hazard[_last_cell(whole, np.arange(n_parents), np.full(n_parents, float(w)))][parent_of]
         pooled = np.full((3, n_strata), np.nan)
+        reach = np.bincount(whole.code, weights=x >= w, minlength=n_parents)
+        highest = share_interval(np.zeros(n_parents), reach, confidence, effect)[1]
         for g in range(n_parents):
             mine = np.flatnonzero(parent_of == g)
             if longest[g] < w and not np.any(s[mine] <= 0):
@@ -391,9 +412,7 @@ def early_failures(
                 for row, value in zip(pooled, theta, strict=True):
                     row[mine] = -np.expm1(-value * upto[mine])
             else:  # no failure anywhere: all that is known is how few that can mean
-                reach = float((x[whole.code == g] >= w).sum())
-                pooled[0, mine], pooled[1, mine] = 0.0, 0.0
-                pooled[2, mine] = share_interval(0.0, reach, confidence, effect[g])[1]
+                pooled[0, mine], pooled[1, mine], pooled[2, mine] = 0.0, 0.0, highest[g]
         frames.append(
             with_keys(
                 cells,
@@ -413,6 +432,7 @@ def early_failures(
                     "expected": expected,
                     "p_value": p,
                     "design_effect": deff,
+                    "failed_likely": np.bincount(cells.code, weights=likely, minlength=n_strata),
                 },
             )
         )
@@ -456,6 +476,7 @@ def _empty(cells: Cells, keys: list[str], clock: str) -> pl.DataFrame:
             "expected",
             "p_value",
             "design_effect",
+            "failed_likely",
             "q_value",
         ),
         pl.Float64,
@@ -492,7 +513,7 @@ def _beta_product(
     au, bu = np.where(none, fitted + 1.0, au), np.where(none, 0.0, bu)
     al, bl = match(m1 * followed / (followed + 1), m2 * followed / (followed + 2))
     al = np.where(followed > 0, np.where(none, followed, al), 0.0)
-    bl = np.where(none, 1.0, bl)
+    bl = np.where(none | (followed <= 0), 1.0, bl)  # nobody left: for all that is known, everything may have failed
     au, bu = (au - 1) / deff + 1, bu / deff
     al, bl = al / deff, (bl - 1) / deff + 1
     tail = (1 - confidence) / 2
@@ -842,6 +863,7 @@ __all__ = [
     "early_failures",
     "empirical_bayes_gamma_poisson",
     "false_discoveries",
+    "fitted_lives",
     "funnel_limits",
     "hazard_bands",
     "over_dispersion",

@@ -230,7 +230,9 @@ def _safe_exp(x: float) -> float:
 def standard_quantile(family: Family, p: float) -> float:
     """Quantile of W in ln T = mu + sigma W: smallest extreme value (weibull), normal (lognormal), logistic
     (loglogistic).
-    Source: Meeker & Escobar 1998, sections 4.6 to 4.11."""
+    Source: Meeker & Escobar 1998, sections 4.6 to 4.11.
+    Pinned by tests/survival/test_families.py.
+    """
     from scipy.special import ndtri
 
     if family.name == "weibull":
@@ -495,6 +497,7 @@ def hazard_minimum(early_shape: float, early_scale: float, wear_shape: float, we
     (b2 (b2 - 1) / a2^b2)]^(1 / (b2 - b1)), the zero of h'. Source: Xie & Lai 1996, Reliab. Eng. Syst. Saf. 52:87-93.
 
     Raises ValueError unless early_shape < 1 < wear_shape.
+    Pinned by tests/reference/test_parametric_reference.py.
     """
     b1, b2 = early_shape, wear_shape
     if not 0 < b1 < 1 < b2:
@@ -507,7 +510,9 @@ def hazard_minimum(early_shape: float, early_scale: float, wear_shape: float, we
 
 def rated_shape(b3: float, characteristic_life: float) -> float:
     """Weibull shape that a rating by B3 (3 % failed) and Tc (63.2 % failed) implies: ln(-ln 0.97) / ln(B3 / Tc).
-    IEC 60810 rates lamps by this pair. Raises ValueError unless 0 < b3 < characteristic_life."""
+    IEC 60810 rates lamps by this pair. Raises ValueError unless 0 < b3 < characteristic_life.
+    Pinned by tests/reference/test_parametric_reference.py.
+    """
     if not 0 < b3 < characteristic_life:
         raise ValueError("B3 must be above 0 and below the characteristic life.")
     return math.log(-math.log(0.97)) / math.log(b3 / characteristic_life)

@@ -470,8 +470,9 @@ def first_month_known(
     uncertainty of the expectation (baseline_events) and `dispersion` widen it. With many groups expect
     false_alarm x groups false ones.
     Returns one row a group: keys, first_month (null: never), observed_then, expected_then, ratio_then,
-    observed, expected, value (highest), limit, false_alarm (as simulated), months. Groups with no expectation
-    at all: null.
+    observed, expected, value (highest), limit, false_alarm (as simulated), months, p_value (share of simulated groups with nothing
+    wrong whose highest value reaches this one's). Groups with no expectation at all: null; groups that never had at_least failures
+    above the expected cannot alarm: p_value 1, no limit.
     Source: Kulldorff et al. 2011, Sequential Analysis 30:58-78 (maximised sequential probability ratio,
     Poisson).
     """
@@ -491,6 +492,7 @@ def first_month_known(
         "limit": pl.Float64,
         "false_alarm": pl.Float64,
         "months": pl.Int64,
+        "p_value": pl.Float64,
     }
     if months.is_empty():
         return pl.DataFrame(schema=schema)
@@ -504,11 +506,15 @@ def first_month_known(
         if not e[-1] > 0 or (base is not None and base <= 0):
             rows.append(row | {"observed": int(o[-1]), "expected": float(e[-1]), "months": part.height})
             continue
+        value = _excess(o, e, at_least)
+        if not value.max() > 0:
+            rows.append(row | {"observed": int(o[-1]), "expected": float(e[-1]), "value": 0.0, "months": part.height, "p_value": 1.0})
+            continue
         null = np.cumsum(
             _simulated(np.diff(e, prepend=0.0), runs, seed + int(group), dispersion, base), axis=1
         )
-        limit, achieved = _limit(_excess(null, e, at_least).max(axis=1), false_alarm)
-        value = _excess(o, e, at_least)
+        highest = _excess(null, e, at_least).max(axis=1)
+        limit, achieved = _limit(highest, false_alarm)
         alarm = np.flatnonzero(value > limit + 1e-9)
         row |= {
             "observed": int(o[-1]),
@@ -517,6 +523,7 @@ def first_month_known(
             "limit": limit,
             "false_alarm": achieved,
             "months": part.height,
+            "p_value": float((1 + (highest >= value.max() - 1e-9).sum()) / (1 + runs)),
         }
         if len(alarm):
             i = int(alarm[0])

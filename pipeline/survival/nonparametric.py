@@ -7,7 +7,7 @@ All strata are estimated together from packed counts (see `risk`). Standard erro
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,18 +126,40 @@ def _row_events(f: _Frame, k: int | None = None) -> np.ndarray:
 
 
 def _failed_clusters(f: _Frame, cluster: np.ndarray | None, events: np.ndarray) -> np.ndarray:
-    """How many different clusters have failed so far, by cell."""
+    """How many different clusters have failed so far, by cell; one that may have failed counts as that share of one."""
     rows = np.flatnonzero(events > 0)
-    if cluster is None:
-        first = rows
-    else:
+    gain = np.minimum(events[rows], 1.0)
+    if cluster is not None and len(rows):
         order = np.lexsort((f.cells.exit_cell[rows], cluster[rows], f.cells.code[rows]))
-        r = rows[order]
-        c, s = cluster[r], f.cells.code[r]
-        new = np.ones(len(r), dtype=bool)
+        rows = rows[order]
+        c, s = cluster[rows], f.cells.code[rows]
+        new = np.ones(len(rows), dtype=bool)
         new[1:] = (c[1:] != c[:-1]) | (s[1:] != s[:-1])
-        first = r[new]
-    return by_stratum(np.bincount(f.cells.exit_cell[first], minlength=len(f.n)).astype(float), f.cells.starts)
+        so_far = np.cumsum(events[rows])
+        before = np.repeat(so_far[new] - events[rows][new], np.diff(np.append(np.flatnonzero(new), len(rows))))
+        own = so_far - before  # of its own cluster, this life included
+        gain = np.minimum(own, 1.0) - np.minimum(own - events[rows], 1.0)
+    return by_stratum(np.bincount(f.cells.exit_cell[rows], weights=gain, minlength=len(f.n)), f.cells.starts)
+
+
+def _errors(
+    f: _Frame,
+    who: np.ndarray | None,
+    events: np.ndarray,
+    naive: np.ndarray,
+    gains: Callable[[], Sequence[np.ndarray]],
+    compensators: Sequence[np.ndarray],
+    coefficients: Sequence[np.ndarray | float],
+    scale: np.ndarray | float = 1.0,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Standard error, clusters at risk just after, and clusters failed so far, by cell: by cluster, or naive without.
+
+    gains: what each life's influence gains at its exit, made only where clusters ask for it; see `risk.life_changes`.
+    """
+    if who is None:
+        return naive, f.n + f.cells.entered() - f.cells.left(), np.full(len(f.n), np.inf)
+    sums = life_changes(f.cells, who, gains(), compensators)
+    return scale * np.sqrt(sums.quadratic(coefficients)), sums.active, _failed_clusters(f, who, events)
 
 
 def _fewest(f: _Frame, active: np.ndarray) -> np.ndarray:
@@ -154,6 +176,7 @@ def log_log_interval(
     """S^exp(-+ z se / (S ln S)): stays within 0..1. NaN where S is 0 or 1.
 
     Source: Kalbfleisch & Prentice, The Statistical Analysis of Failure Time Data (2nd ed. 2002), section 1.4.
+    Pinned by tests/reference/test_nonparametric_reference.py.
     """
     from scipy.special import ndtri
 
@@ -240,22 +263,15 @@ def _kaplan_meier(
     cluster: str | None,
     confidence: float,
     min_at_risk: float,
-    robust: bool = True,
 ) -> _Curve:
     f = _frame(cells, min_at_risk)
     p = _limit(f)
     naive = p.survival * np.sqrt(p.compensator)
     events = _row_events(f)
-    who = _clusters(lives, cells, cluster)
-    if robust and who is not None:
-        gain = events * p.per_death[cells.exit_cell]
-        sums = life_changes(cells, who, [gain], [p.compensator])
-        variance = sums.quadratic([-p.compensator, 1.0])
-        se, active = p.survival * np.sqrt(variance), sums.active
-        failed_clusters = _failed_clusters(f, who, events)
-    else:
-        se, active = naive, f.n + cells.entered() - cells.left()
-        failed_clusters = np.full(len(f.n), np.inf)
+    se, active, failed_clusters = _errors(
+        f, _clusters(lives, cells, cluster), events, naive, lambda: [events * p.per_death[cells.exit_cell]],
+        [p.compensator], [-p.compensator, 1.0], p.survival,
+    )
     fewest = _fewest(f, active)
     low, high = _interval(f, p.survival, se, naive, failed_clusters, fewest, confidence)
     low = _first_row_low(f, low, fewest, f.events > 0, confidence)
@@ -291,6 +307,8 @@ def kaplan_meier(
     Raises ValueError as `risk_table`. A stratum whose risk set never gets large enough has no rows.
     Source: Kaplan & Meier 1958; Greenwood 1926; late entry: Klein & Moeschberger 2003, section 4.6; robust:
     Therneau & Grambsch 2000, section 2.3, and the influence of ln(1 - d/n), (Y d/n - dN) / (n - d).
+    Pinned by tests/reference/test_nonparametric_reference.py (NIST, 6-MP, shock absorbers, R),
+    tests/survival/test_simulated_worlds.py (coverage).
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, weight=weight)
     c = _kaplan_meier(lives, cells, cluster, confidence, min_at_risk)
@@ -328,7 +346,9 @@ def _report(
     body["start_t"] = f.start_t[cells.stratum[at]]
     body["thin"] = body["at_risk"] < floor_at_risk
     out = with_keys(cells, cells.stratum[at], body)
-    return out.with_columns(pl.col("at_risk", "events").cast(pl.Int64)) if cells.whole else out
+    if cells.weight is None:  # a risk set is lives; only failures can be shares of one
+        out = out.with_columns(pl.col("at_risk").cast(pl.Int64))
+    return out.with_columns(pl.col("events").cast(pl.Int64)) if cells.whole else out
 
 
 def nelson_aalen(
@@ -350,6 +370,7 @@ def nelson_aalen(
     the root of sum d/n^2), low, high (limits on the log scale; before the first failure 0 and the exact upper
     limit), start_t, thin (always false). Source: Nelson 1969; Aalen 1978; Klein & Moeschberger 2003, section
     4.2.
+    Pinned by tests/reference/test_nonparametric_reference.py.
     """
     from scipy.special import ndtri
 
@@ -363,15 +384,12 @@ def nelson_aalen(
     hazard = by_stratum(share, cells.starts)
     compensator = by_stratum(square, cells.starts)
     naive = np.sqrt(compensator)
-    who = _clusters(lives, cells, cluster)
-    if who is None:
-        se, active = naive, f.n + cells.entered() - cells.left()
-        shown = se
-    else:
-        events = _row_events(f)
-        sums = life_changes(cells, who, [events * per_death[cells.exit_cell]], [compensator])
-        se, active = np.sqrt(sums.quadratic([-compensator, 1.0])), sums.active
-        shown = np.where(_failed_clusters(f, who, events) < WIDER_BELOW, np.maximum(se, naive), se)
+    events = _row_events(f)
+    se, active, failed_clusters = _errors(
+        f, _clusters(lives, cells, cluster), events, naive, lambda: [events * per_death[cells.exit_cell]],
+        [compensator], [-compensator, 1.0],
+    )
+    shown = np.where(failed_clusters < WIDER_BELOW, np.maximum(se, naive), se)
     positive = hazard > 0
     width = np.exp(np.minimum(ndtri(0.5 + confidence / 2) * shown / np.where(positive, hazard, 1.0), 700.0))
     upper_at_none = -np.log((1 - confidence) / 2) / np.maximum(_fewest(f, active), 1.0)
@@ -415,19 +433,16 @@ def _incidence(
             + by_stratum(inc**2 * g + square + 2 * inc * cross, starts)
         )
         naive = np.sqrt(np.maximum(total, 0.0))
-        if who is None:
-            se, active = naive, n + cells.entered() - cells.left()
-            failed_clusters = np.full(len(n), np.inf)
-        else:
-            own = _row_events(f, k)
-            x = cells.exit_cell
-            compensate = by_stratum(np.divide(step, n, out=np.zeros_like(n), where=d > 0) + inc * g, starts)
-            gain_a = own * risk_share[x] + inc[x] * all_events * p.per_death[x]
-            gain_l = all_events * p.per_death[x]
-            sums = life_changes(cells, who, [gain_a, gain_l], [compensate, p.compensator])
-            se = np.sqrt(sums.quadratic([inc * p.compensator - compensate, 1.0, -inc]))
-            active = sums.active
-            failed_clusters = _failed_clusters(f, who, own)
+        own, x = _row_events(f, k), cells.exit_cell
+        compensate = by_stratum(np.divide(step, n, out=np.zeros_like(n), where=d > 0) + inc * g, starts)
+
+        def gains(own=own, x=x, inc=inc) -> list[np.ndarray]:
+            gone = all_events * p.per_death[x]
+            return [own * risk_share[x] + inc[x] * gone, gone]
+
+        se, active, failed_clusters = _errors(
+            f, who, own, naive, gains, [compensate, p.compensator], [inc * p.compensator - compensate, 1.0, -inc]
+        )
         fewest = _fewest(f, active)
         low, high = _interval(f, 1.0 - inc, se, naive, failed_clusters, fewest, confidence)
         low = _first_row_low(f, low, fewest, d > 0, confidence)
@@ -464,6 +479,7 @@ def aalen_johansen(
     std_error_delta, low, high (log-log limits of 1 - incidence), start_t, thin. At every t the incidences of
     all causes and the survival add to 1.
     Source: Aalen & Johansen 1978; delta variance: Marubini & Valsecchi 1995, section 10.2.
+    Pinned by tests/reference/test_nonparametric_reference.py (device G, R).
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=ending, causes=causes, weight=weight)
     f, found = _incidence(lives, cells, range(len(causes)), cluster, confidence, min_at_risk)
@@ -483,6 +499,7 @@ def at_times(curves: pl.DataFrame, keys: Sequence[str], times: Sequence[float]) 
 
     Null before a curve's start and beyond its last row: nothing is claimed where nothing was watched.
     Columns as the curves', with `t` the time asked for.
+    Pinned by tests/survival/test_nonparametric.py.
     """
     ks = list(keys)
     last = pl.col("t").max()
@@ -509,6 +526,7 @@ def quantiles(
     (Brookmeyer & Crowley 1982 on log-log limits). Not reached: null and reached = false; a limit not reached
     is null. Given survival to start_t.
     The start's row is never an answer. Raises ValueError for a probability outside 0..1.
+    Pinned by tests/survival/test_nonparametric.py.
     """
     if any(not 0 < p < 1 for p in probabilities):
         raise ValueError(f"Probabilities must lie between 0 and 1; got {list(probabilities)}.")
@@ -560,6 +578,7 @@ def restricted_mean(
     std_error (robust by cluster, else of the Greenwood type), low, high (symmetric). Null where nobody was
     watched up to `upto` and the curve had not reached 0. Source: Klein & Moeschberger 2003, section 4.5;
     influence by the same route.
+    Pinned by tests/reference/test_nonparametric_reference.py.
     """
     from scipy.special import ndtri
 
@@ -625,6 +644,8 @@ def curve_set(
     ending: str = "ending",
     floor_at_risk: float = 5,
     censoring: Sequence[str] = CENSORING,
+    p_failed: str | None = None,
+    otherwise: str | None = None,
 ) -> pl.DataFrame:
     """Every stratum's curve of one kind of ending, for publication.
 
@@ -633,6 +654,9 @@ def curve_set(
     event 'failed': Kaplan-Meier, all other endings censored. Any other ending: Aalen-Johansen cumulative
     incidence, every ending not in `censoring` competing; `survival` is then 1 - incidence, the share not
     ended so.
+    p_failed: a column with the probability that an ending 'failed' or 'wrong_suspect' was a failure: it then counts
+    as that share of one, and the rest as the cause in column `otherwise` ('wrong_suspect' where that is null or not
+    given). Both sides renewed for a complaint that names none are half a failure each, not two.
     Only strata with at least `min_failures` such endings after the start have a curve; borrow the parent's
     otherwise (`curve_accounts` says which and why). cluster None: Greenwood's errors, faster, too narrow
     where lives depend.
@@ -640,23 +664,24 @@ def curve_set(
     'aalen_johansen'), incidence, start_t, thin (at_risk below floor_at_risk: shown with caution, not
     dropped).
     Raises ValueError as `risk.risk_table`. Sources: as `kaplan_meier` and `aalen_johansen`.
+    Pinned by tests/reference/test_nonparametric_reference.py, tests/survival/test_simulated_worlds.py.
     """
     lives = _in_curve(lives)
     ks = list(keys)
+    causes = ["failed"] if event == "failed" else _competing(lives, ending, event, censoring)
+    shares = _shares(lives, ending, causes, p_failed, otherwise) if p_failed else None
+    cells = pack(lives, ks, entry=entry, exit=exit, event=ending, causes=causes, shares=shares)
     if event == "failed":
-        cells = pack(lives, ks, entry=entry, exit=exit, event=ending, causes=("failed",))
         c = _kaplan_meier(lives, cells, cluster, confidence, min_at_risk)
         f, survival, se, low, high, events = c.f, c.survival, c.robust, c.low, c.high, c.f.events
         estimator = "kaplan_meier"
     else:
-        causes = _competing(lives, ending, event, censoring)
-        cells = pack(lives, ks, entry=entry, exit=exit, event=ending, causes=causes)
         f, found = _incidence(lives, cells, [causes.index(event)], cluster, confidence, min_at_risk)
         columns = found[causes.index(event)]
         survival, se, events = 1.0 - columns["incidence"], columns["std_error"], columns["events"]
         low, high = 1.0 - columns["high"], 1.0 - columns["low"]
         estimator = "aalen_johansen"
-    own = np.bincount(cells.stratum, weights=events, minlength=len(cells.starts) - 1) >= min_failures
+    own = np.bincount(cells.stratum, weights=events, minlength=len(cells.starts) - 1) >= min_failures - 1e-9
     at = _rows(f, events > 0, own)
     out = _report(
         cells, f, at, events, {"survival": survival, "low": low, "high": high, "std_error": se}, floor_at_risk
@@ -691,14 +716,17 @@ def curve_accounts(
     min_at_risk: float = 10,
     min_failures: int = 5,
     ending: str = "ending",
+    p_failed: str | None = None,
 ) -> pl.DataFrame:
     """What stands behind each stratum of `curve_set`, and which strata have no curve of their own.
 
-    Columns: keys, lives, clusters, zero_length (entry == exit), failures (of `event`), failures_before_start,
+    Arguments as `curve_set`. Columns: keys, lives, clusters, zero_length (entry == exit), failures (of `event`), failures_before_start,
     start_t, own_curve, reason (null, 'too few failures', 'too few at risk').
+    Pinned by tests/survival/test_nonparametric.py.
     """
     lives = _in_curve(lives)
-    cells = pack(lives, list(keys), entry=entry, exit=exit, event=ending, causes=(event,))
+    shares = _shares(lives, ending, (event,), p_failed, None) if p_failed else None
+    cells = pack(lives, list(keys), entry=entry, exit=exit, event=ending, causes=(event,), shares=shares)
     f = _frame(cells, min_at_risk)
     n_strata = len(cells.starts) - 1
     every = np.bincount(cells.code, weights=cells.events[:, 0], minlength=n_strata)
@@ -716,14 +744,14 @@ def curve_accounts(
             "lives": np.bincount(cells.code, minlength=n_strata),
             "clusters": clusters,
             "zero_length": cells.zero_length,
-            "failures": every.astype(np.int64),
-            "failures_before_start": (every - after).astype(np.int64),
+            "failures": every if p_failed else every.astype(np.int64),
+            "failures_before_start": np.maximum(every - after, 0) if p_failed else (every - after).astype(np.int64),
             "start_t": f.start_t,
         },
     )
     few_at_risk, few = (
         pl.col("start_t").is_null(),
-        pl.col("failures") - pl.col("failures_before_start") < min_failures,
+        pl.col("failures") - pl.col("failures_before_start") < min_failures - 1e-9,
     )
     return out.with_columns(pl.col("start_t").fill_nan(None)).with_columns(
         own_curve=~few_at_risk & ~few,
@@ -736,6 +764,24 @@ def curve_accounts(
 
 def _in_curve(lives: pl.DataFrame) -> pl.DataFrame:
     return lives.filter(pl.col("in_curve")) if "in_curve" in lives.columns else lives
+
+
+def _shares(
+    lives: pl.DataFrame, ending: str, causes: Sequence[str], p_failed: str, otherwise: str | None
+) -> np.ndarray:
+    """The probability that each life ended by each cause: (lives, causes)."""
+    ended = lives[ending].cast(pl.String)
+    doubtful = ended.is_in(["failed", "wrong_suspect"]).fill_null(False).to_numpy()
+    p = np.where(doubtful, lives[p_failed].cast(pl.Float64).fill_null(1.0).to_numpy(), 0.0)
+    names = lives[otherwise].cast(pl.String).fill_null("wrong_suspect") if otherwise else None
+    out = np.zeros((lives.height, len(causes)))
+    for k, cause in enumerate(causes):
+        if cause == "failed":
+            out[:, k] = p
+        else:
+            rest = np.full(lives.height, cause == "wrong_suspect") if names is None else (names == cause).to_numpy()
+            out[:, k] = np.where(doubtful, (1 - p) * rest, (ended == cause).fill_null(False).to_numpy())
+    return out
 
 
 def _competing(lives: pl.DataFrame, ending: str, event: str, censoring: Sequence[str]) -> list[str]:

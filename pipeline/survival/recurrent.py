@@ -54,6 +54,7 @@ def mean_cumulative(
     amounts, and events outside every window of their unit.
     Source: Nelson, Recurrent Events Data Analysis (2003), chapters 3-4; robust variance: Lawless & Nadeau
     1995, eq. 2.5.
+    Pinned by tests/reference/test_recurrent_reference.py (valve seats), tests/reference/test_nonparametric_reference.py (R).
     """
     from scipy.special import ndtri
 

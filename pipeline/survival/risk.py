@@ -159,8 +159,13 @@ def pack(
     event: str,
     causes: Sequence[str] | None = None,
     weight: str | None = None,
+    shares: np.ndarray | None = None,
 ) -> Cells:
-    """Check the lives and pack them by stratum and time. The errors are those of `risk_table`."""
+    """Check the lives and pack them by stratum and time. The errors are those of `risk_table`.
+
+    shares: (lives, causes), the probability that the ending was each cause, instead of the column `event`.
+    Pinned by tests/survival/test_risk.py.
+    """
     e, x = checked_times(lives, entry, exit)
     w = None
     if weight is not None:
@@ -168,7 +173,11 @@ def pack(
         _refuse(~np.isfinite(w) | (w < 0), f"a missing or negative {weight}", entry, exit, e, x)
     if event not in lives.columns:
         raise ValueError(f"No column {event} among {', '.join(lives.columns)}.")
-    if causes is None:
+    if shares is not None:
+        _refuse(~(np.isfinite(shares) & (shares >= 0)).all(axis=1) | (shares.sum(axis=1) > 1 + 1e-9),
+                f"probabilities of an {event} outside 0..1", entry, exit, e, x)
+        events = shares
+    elif causes is None:
         d = lives[event].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         _refuse(
             ~((d >= 0) & (d <= 1)),
@@ -212,7 +221,7 @@ def pack(
     stratum, r = np.divmod(cells, width)
     t = r.astype(np.float64) if times is None else times[r]
     starts = np.searchsorted(stratum, np.arange(n_strata + 1))
-    whole = w is None and (causes is not None or bool(np.all((events == 0) | (events == 1))))
+    whole = w is None and ((causes is not None and shares is None) or bool(np.all((events == 0) | (events == 1))))
     return Cells(
         strata,
         tuple(keys),
@@ -254,6 +263,7 @@ def risk_table(
     Raises ValueError, with the count and the first offending row, for missing, infinite or negative times or
     weights, for entry > exit, and for events outside 0..1.
     Source: Klein & Moeschberger, Survival Analysis (2nd ed. 2003), sections 4.2 and 4.6 (left truncation).
+    Pinned by tests/survival/test_risk.py.
     """
     cells = pack(lives, keys, entry=entry, exit=exit, event=event, causes=causes, weight=weight)
     failed = cells.failed()
@@ -290,6 +300,7 @@ def merge_counts(tables: Sequence[RiskTable]) -> RiskTable:
 
     The at-risk numbers are not added (a partition has no row at another's times) but counted anew from who
     entered and who left. Raises ValueError for no tables at all or for tables of different keys or causes.
+    Pinned by tests/survival/test_risk.py.
     """
     if not tables:
         raise ValueError("No risk tables to merge.")
@@ -356,6 +367,7 @@ def cluster_sums(
     strata must carry a number of its own in each. changes: one array a step function; the first is the change
     of weight at risk.
     starts: cell bounds of the strata.
+    Pinned by tests/reference/test_nonparametric_reference.py (R, clusters).
     """
     n_cells = int(starts[-1])
     if len(cell) == 0:

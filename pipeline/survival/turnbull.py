@@ -50,6 +50,7 @@ def innermost(left: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
     An exact time has left == right and is an interval of its own. Source: Turnbull 1976, J. R. Stat. Soc. B
     38:290-295; Peto 1973, Appl. Stat. 22:86-91.
+    Pinned by tests/survival/test_turnbull.py.
     """
     # order at equal times: exact opens (t-), then right ends, then left ends of (l, r], which begin after t
     exact = left == right
@@ -78,6 +79,7 @@ def turnbull(
     for missing or negative times, upper below lower, or no lives. Exact and right-censored times give the
     Kaplan-Meier curve.
     Source: Turnbull 1976, J. R. Stat. Soc. B 38:290-295.
+    Pinned by tests/survival/test_turnbull.py, tests/reference/test_parametric_reference.py (turbine wheels).
     """
     lo, up = np.asarray(lower, float), np.asarray(upper, float)
     w = np.ones(len(lo)) if weight is None else np.asarray(weight, float)

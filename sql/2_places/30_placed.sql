@@ -1,7 +1,7 @@
 -- Grain: one replaced part of one repair line in one place (a line that renews both sides gives two rows).
 -- Key: line_key, side.
 -- Inputs: clean.lines, lives.components (component, is_sided, has_many_places), lives.vehicles.
--- Units: none.
+-- Units: costs in currency and labour in hours, of this place: a line for both sides costs each of them half.
 create or replace table lives.placed as
 with credited as (
     -- A credit takes back the newest matching replacement of the last 90 days.
@@ -43,7 +43,8 @@ sided as (
         end as side_from
     from replaced
 )
-select s.* exclude (side, place_side, quantity),
+select s.* exclude (side, place_side, places, quantity, part_cost, labour_cost, labour_hours),
        unnest(case when place_side = 'both' then ['left', 'right'] else [place_side] end) as side,
-       quantity / case when place_side = 'both' then 2 else 1 end as quantity
-from sided s;
+       quantity / places as quantity, part_cost / places as part_cost, labour_cost / places as labour_cost,
+       labour_hours / places as labour_hours
+from (select *, case when place_side = 'both' then 2 else 1 end as places from sided) s;

@@ -1,7 +1,7 @@
 -- Grain: one renewal, with how the life before it ended: the rules that need later visits applied.
 -- Key: vehicle, component, side, renewed_on (and line_key for components with many places).
 -- Inputs: lives.renewals, lives.chains.
--- Units: p_failed is a probability.
+-- Units: p_failed is a probability; ending_otherwise is how the life ended if that part had not failed (null where it is sure).
 create or replace table lives.endings as
 with same_visit as (
     -- Parts renewed together on one side, nothing said of which had failed.
@@ -29,10 +29,19 @@ select
         when r.first_ending <> 'failed' then 0.0
         when t.is_suspect then 1.0 - t.share_wrong
         when s.unsaid > 1 and s.said = 0 then 1.0 / s.unsaid
+        when r.first_rule like 'words: failed%' then 1.0
         when r.is_both_renewed and t.fault_side = 'both' and r.complaint_side is distinct from 'both' then 0.5
         when s.said > 0 and s.unsaid > 0 and r.first_rule = 'replaced, nothing else said' then 0.5
         else 1.0
     end as p_failed,
+    case
+        when r.first_ending <> 'failed' then null
+        when t.is_suspect then 'wrong_suspect'
+        when r.first_rule like 'words: failed%' then null
+        when r.is_both_renewed and t.fault_side = 'both' and r.complaint_side is distinct from 'both' then 'paired'
+        when s.unsaid > 1 and s.said = 0 then 'wrong_suspect'
+        when s.said > 0 and s.unsaid > 0 and r.first_rule = 'replaced, nothing else said' then 'wrong_suspect'
+    end as ending_otherwise,
     t.fault_side, t.chain_number, t.visit_number, t.visits, t.chain_from, t.chain_to, t.cured_by,
     coalesce(t.is_suspect, false) as is_suspect
 from lives.renewals r

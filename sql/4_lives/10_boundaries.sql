@@ -25,7 +25,7 @@ implied as (
     order by a.vehicle, component, a.side, a.renewed_on, a.line_key
 ),
 changes as (
-    select vehicle, component, side, renewed_on as changed_on, ending, rule, p_failed, symptom, fault_code, order_id, file,
+    select vehicle, component, side, renewed_on as changed_on, ending, rule, p_failed, ending_otherwise, symptom, fault_code, order_id, file,
            row, supplier, grade, part_number, lot, light_source_category, warranty_months, warranty_km,
            part_cost, labour_cost, labour_hours, is_warranty_claim, true as is_explicit
     from lives.endings
@@ -37,8 +37,8 @@ changes as (
 ),
 -- A renewal on an unknown side ends what is known of both sides.
 unknown_side as (
-    select c.* exclude (side, ending, rule, p_failed), unnest(['left', 'right']) as side, 'side_unknown' as ending,
-           'renewed on a side that is not told' as rule, 0.0 as p_failed
+    select c.* exclude (side, ending, rule, p_failed, ending_otherwise), unnest(['left', 'right']) as side, 'side_unknown' as ending,
+           'renewed on a side that is not told' as rule, 0.0 as p_failed, null::varchar as ending_otherwise
     from changes c
     where c.side = 'unknown'
 ),

@@ -8,39 +8,15 @@ import pytest
 from pipeline.planning.curves import LifeCurve
 from pipeline.planning.demand import failing_within, poisson_binomial, quantile_of
 from pipeline.survival.fit import fit, sample
-
-# Bearing cages, hours (Abernethy, Breneman, Medlin and Reinman 1983, Weibull Analysis Handbook, AFWAL-TR-83-2079; in
-# Meeker and Escobar 1998, Statistical Methods for Reliability Data, on prediction with staggered entry).
-FAILED = [230, 334, 423, 990, 1009, 1510]
-RUNNING = {
-    50: 288,
-    150: 148,
-    250: 124,
-    350: 111,
-    450: 106,
-    550: 99,
-    650: 110,
-    750: 114,
-    850: 119,
-    950: 127,
-    1050: 123,
-    1150: 93,
-    1250: 47,
-    1350: 41,
-    1450: 27,
-    1550: 11,
-    1650: 6,
-    1850: 1,
-    2050: 2,
-}
+from tests.reference.datasets import CAGE_CENSORED, CAGE_FAILED
 
 
 @pytest.fixture(scope="module")
 def chances():
-    times = np.array(FAILED + list(RUNNING), float)
-    made = fit("weibull", sample(times, np.arange(len(times)) < 6, weight=[1] * 6 + list(RUNNING.values())))
+    times = np.array([*CAGE_FAILED, *CAGE_CENSORED], float)
+    made = fit("weibull", sample(times, np.arange(len(times)) < 6, weight=[1] * 6 + list(CAGE_CENSORED.values())))
     curve = LifeCurve("bearing_cage", "all", "original", "hours", made, "own")
-    ages = np.repeat(np.array(list(RUNNING), float), list(RUNNING.values()))
+    ages = np.repeat(np.array(list(CAGE_CENSORED), float), list(CAGE_CENSORED.values()))
     assert len(ages) == 1697
     return failing_within(curve, ages, 300.0)
 

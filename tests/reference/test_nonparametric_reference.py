@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.survival.cox import cox
 from pipeline.survival.nonparametric import (
     aalen_johansen,
     at_times,
@@ -22,14 +23,10 @@ from pipeline.survival.nonparametric import (
     quantiles,
     restricted_mean,
 )
+from pipeline.survival.recurrent import mean_cumulative
 from pipeline.survival.tests_of_groups import log_rank
+from tests.reference.datasets import SHOCK, SHOCK_FAILED, SURGE, WEAR
 
-# O'Connor, Practical Reliability Engineering (1985), p. 85; Meeker & Escobar, Statistical Methods for
-# Reliability Data (1998), p. 630: km of 38 vehicle shock absorbers, * failed.
-SHOCK = """6700* 6950 7820 8790 9120* 9660 9820 11310 11690 11850 11880 12140 12200* 12870 13150* 13330 13470
-14040 14300* 17520* 17540 17890 18450 18960 18980 19410 20100* 20100 20150 20320 20900* 22700* 23490
-26510* 27410 27490* 27890
-28100""".split()
 # NIST/SEMATECH e-Handbook of Statistical Methods, 8.2.1.5 (public domain): n = 20, failures, removals, 10 at
 # 200 h.
 NIST = [(t, 1) for t in (10, 32, 56, 98, 122, 181)] + [(t, 0) for t in (50, 100, 125, 150)] + [(200, 0)] * 10
@@ -38,11 +35,6 @@ SIX_MP = [(t, 1) for t in (6, 6, 6, 7, 10, 13, 16, 22, 23)] + [
     (t, 0) for t in (6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35)
 ]
 PLACEBO = [(t, 1) for t in (1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23)]
-# Meeker & Escobar 1998, "device G" (field tracking, two modes, kilocycles): surge, wear-out, 8 running at
-# 300.
-SURGE = (13, 23, 30, 65, 10, 173, 106, 2, 261, 88, 247, 28, 143, 23, 80)
-WEAR = (275, 147, 181, 212, 293, 245, 266)
-
 COLUMNS = {"entry": "entry", "exit": "exit", "event": "d"}
 
 
@@ -54,7 +46,7 @@ def lives(rows):
 
 
 def shock():
-    return [(int(v.rstrip("*")), int(v.endswith("*"))) for v in SHOCK]
+    return list(zip(SHOCK.tolist(), SHOCK_FAILED.astype(int).tolist(), strict=True))
 
 
 def failures(curve):
@@ -193,6 +185,7 @@ def r_results(tmp_path_factory):
             "vehicle": vehicle,
             "w": np.round(rng.uniform(0.5, 2, n), 2),
             "g": rng.integers(0, 3, n),
+            "z": np.round(rng.normal(size=n), 3),
         }
     )
     frame = frame.filter(pl.col("exit") > pl.col("entry")).with_columns(
@@ -238,6 +231,23 @@ save(data.frame(t=0, robust=summary(g)$robscore[['test']]), 'rank')
 m <- survfit(Surv(exit, d) ~ 1, a)
 m <- summary(m, rmean=80)$table
 save(data.frame(t=80, mean=m[['rmean']], se=m[['se(rmean)']]), 'mean')
+f <- coxph(Surv(entry, exit, d) ~ factor(g) + z + strata(vehicle %% 2), a, weights=w, cluster=vehicle, ties='efron',
+           control=coxph.control(eps=1e-13, toler.chol=1e-14, iter.max=60))
+v <- f$var; u <- f$naive.var
+save(data.frame(t=1:3, b=coef(f), v1=v[,1], v2=v[,2], v3=v[,3], u1=u[,1], u2=u[,2], u3=u[,3], l0=f$loglik[1], l1=f$loglik[2]), 'cox')
+f <- survdiff(Surv(exit, d) ~ g + strata(vehicle %% 2), a)
+save(data.frame(t=0, chisq=f$chisq), 'rank2')
+s <- unique(a[a$d == 1, c('vehicle', 'exit')])
+rows <- do.call(rbind, lapply(unique(a$vehicle), function(v) {
+  from <- a$entry[a$vehicle == v][order(a$entry[a$vehicle == v], a$exit[a$vehicle == v])][1]
+  to <- max(a$exit[a$vehicle == v])
+  e <- sort(s$exit[s$vehicle == v]); e <- e[e > from]
+  cuts <- unique(c(from, e, to))
+  data.frame(vehicle=v, from=head(cuts, -1), to=tail(cuts, -1), ev=as.integer(tail(cuts, -1) %in% e))
+}))
+one <- survfit(Surv(from, to, ev) ~ 1, rows, id=vehicle, robust=TRUE)
+i <- one$n.event > 0
+save(data.frame(t=one$time, m=one$cumhaz, se=one$std.chaz)[i, ], 'mcf')
 """
 
 
@@ -296,6 +306,41 @@ def test_robust_log_rank_equals_r(r_results):
     ours = log_rank(frame, "g", **COLUMNS, cluster="vehicle")
     assert ours.degrees == 2
     assert ours.chi_square == pytest.approx(r["rank"]["robust"][0], rel=1e-8)
+
+
+def test_stratified_log_rank_equals_r(r_results):
+    # R's survdiff takes no late entry: all from 0
+    frame, r = r_results
+    ours = log_rank(frame.with_columns(entry=0.0, s=pl.col("vehicle") % 2), "g", **COLUMNS, strata=["s"])
+    assert ours.chi_square == pytest.approx(r["rank2"]["chisq"][0], rel=1e-8)
+
+
+def test_cox_with_late_entry_ties_weights_clusters_and_strata_equals_r(r_results):
+    frame, r = r_results
+    x = np.stack([frame["g"] == 1, frame["g"] == 2, frame["z"]], axis=1).astype(float)
+    ours = cox(frame["exit"], frame["d"], x, entry=frame["entry"], cluster=frame["vehicle"], weight=frame["w"],
+               stratum=frame["vehicle"] % 2)
+    theirs = r["cox"]
+    assert np.abs(ours.beta - theirs["b"].to_numpy()).max() < 1e-8
+    assert np.abs(ours.covariance - theirs.select("v1", "v2", "v3").to_numpy()).max() < 1e-8
+    assert np.abs(ours.covariance_model - theirs.select("u1", "u2", "u3").to_numpy()).max() < 1e-8
+    assert ours.log_likelihood == pytest.approx(theirs["l1"][0], abs=1e-7)
+    assert ours.log_likelihood_null == pytest.approx(theirs["l0"][0], abs=1e-7)
+
+
+def test_mean_cumulative_equals_r(r_results):
+    """R's survfit with an id and robust error; events of one vehicle and day are one event there, and here."""
+    frame, r = r_results
+    first = frame.sort("vehicle", "entry", "exit").unique("vehicle", keep="first", maintain_order=True)
+    ends = frame.group_by("vehicle").agg(pl.col("exit").max().alias("to"))
+    watched = first.select("vehicle", "entry").join(ends, on="vehicle").rename({"to": "exit"})
+    events = frame.filter(pl.col("d") == 1).join(watched.select("vehicle", pl.col("entry").alias("from")), on="vehicle")
+    events = events.filter(pl.col("exit") > pl.col("from")).select("vehicle", t="exit").unique()
+    ours = mean_cumulative(watched, events).filter(pl.col("events") > 0)
+    theirs = r["mcf"]
+    assert ours["t"].to_list() == theirs["t"].to_list()
+    assert (ours["mean_cumulative"] - theirs["m"]).abs().max() < 1e-8
+    assert (ours["std_error"] - theirs["se"]).abs().max() < 1e-8
 
 
 def test_restricted_mean_equals_r(r_results):

@@ -259,3 +259,24 @@ def test_a_level_without_failures_spoils_nothing():
     out = hazard_ratios(frame, ["supplier", "grade"], entry="entry", exit="exit")
     assert out.filter(pl.col("level") == "new")["verdict"].to_list() == ["too few"]
     assert out.filter(pl.col("verdict") == "not told apart").height == 2
+
+
+def test_doubtful_failures_count_as_their_share():
+    """Half of one group's failures are doubtful, of which half were none: weighed, the ratio of a half comes back; counted whole it
+    does not. Lives that stand twice are one vehicle's."""
+    rng = np.random.default_rng(8)
+    n = 12_000
+    maker = np.where(rng.random(n) < 0.5, "A", "B")
+    life, end = rng.exponential(np.where(maker == "A", 2.0, 1.0)), rng.uniform(0.2, 2, n)
+    failed = life < end
+    # of A, as many lives again are renewed without having failed, at the rate of its failures: nobody can tell which
+    pulled = rng.exponential(2.0, n)
+    is_pulled = (maker == "A") & (pulled < np.minimum(life, end))
+    p = np.where(maker == "A", np.where(is_pulled | failed, 0.5, 0.0), failed.astype(float))
+    lives = pl.DataFrame({"entry": 0.0, "exit": np.where(is_pulled, pulled, np.minimum(life, end)), "failed": p, "vehicle": np.arange(n),
+                          "supplier": maker})
+    ratio = {}
+    for name, frame in (("half", lives), ("whole", lives.with_columns(failed=(pl.col("failed") > 0).cast(pl.Float64)))):
+        found = hazard_ratios(frame, ["supplier"], entry="entry", exit="exit").filter(pl.col("verdict") != "reference")
+        ratio[name] = found["hazard_ratio"][0] ** (1 if found["level"][0] == "A" else -1)
+    assert ratio["half"] == pytest.approx(0.5, abs=0.04) and ratio["whole"] > 0.9

@@ -182,6 +182,36 @@ def test_no_failure_still_has_an_upper_limit_and_no_witness_has_none():
     assert a["verdict"] == b["verdict"] == "too few"
 
 
+def test_where_all_that_were_followed_failed_the_estimate_lies_within_its_limits():
+    # 7 of 9 fail within the window, the other two were watched for a while only: nobody is left at its end
+    frame = pl.DataFrame(
+        {
+            "component": "lamp",
+            "vehicle": range(9),
+            "entry_days": 0,
+            "exit_days": [40, 60, 80, 100, 120, 140, 160, 50, 70],
+            "ending": ["failed"] * 7 + ["in_service"] * 2,
+        }
+    )
+    row = early_failures(frame, ["component"], [180], cluster=None).row(0, named=True)
+    assert (row["probability"], row["high"], row["followed"]) == (1.0, 1.0, 0)
+    assert 0.4 < row["low"] < 0.8
+
+
+def test_doubt_about_how_a_part_ended_widens_limits_and_moves_the_likely_count():
+    frame, _ = replacements(seed=9)
+    sure = frame.with_columns(p_failed=(pl.col("ending") == "failed").cast(pl.Float64))
+    doubt = sure.with_columns(p_failed=pl.when(pl.col("ending") == "failed").then(0.6).otherwise(0.0))
+    a, b, c = (early_failures(f, KEYS, [90]) for f in (frame, sure, doubt))
+    assert a.equals(b)
+    assert c["failed"].to_list() == b["failed"].to_list() and c["probability"].to_list() == b["probability"].to_list()
+    assert c["failed_likely"].to_list() == pytest.approx([0.6 * n for n in b["failed"]])
+    # sum of p (1 - p) over the failures is 0.24 a failure
+    assert c["design_effect"].to_list() == pytest.approx([d + 0.24 for d in b["design_effect"]])
+    wider = (c["high"] - c["low"]) > (b["high"] - b["low"])
+    assert wider.all()
+
+
 def test_only_replacements_watched_from_their_fitting_count():
     frame, _ = replacements()
     more = pl.concat(

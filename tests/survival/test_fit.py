@@ -561,3 +561,38 @@ def test_a_pool_counts_each_life_once():
     assert thin["borrowed"] and thin["borrowed_from"] == "component=lamp, stratum=all"
     for column in ("b10", "b10_low", "b10_high", "shape_low", "fit_p"):
         assert thin[column] == pytest.approx(right[column][0], rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_short_way_to_likelihood_limits_is_the_general_one(seed, monkeypatch):
+    """Weibull and exponential: limits from the region's ends by Lambert's W against the profile searched point by point."""
+    from pipeline.survival import intervals
+
+    e, x, d = world(seed, n=60)
+    chance = d * np.where(np.arange(len(d)) % 5, 1.0, 0.5)
+    s = sample(x, chance, entry=e, weight=np.where(np.arange(len(d)) % 3, 1.0, 2.0))
+    for name, wanted in (("weibull", ["shape", "scale", 0.03, 0.5]), ("exponential", ["scale", 0.1])):
+        f = fit(name, s)
+        short = [likelihood_ratio_interval(f, s, w, inflation=1.3) for w in wanted]
+        monkeypatch.setattr(intervals, "_weibull_limits", lambda *_: None)
+        for a, w in zip(short, wanted, strict=True):
+            b = likelihood_ratio_interval(f, s, w, inflation=1.3)
+            assert (a.value, a.low, a.high) == pytest.approx((b.value, b.low, b.high), rel=1e-7), (name, w)
+        monkeypatch.undo()
+
+
+def test_families_may_differ_by_stratum_and_like_strata_are_fitted_alike(monkeypatch):
+    """A stratum's own families; a pool that holds the same lives as a stratum has the same fits, made once."""
+    from pipeline.survival import fit_tables
+
+    e, x, d = world(5, n=300)
+    lives = pl.DataFrame({"life_id": np.arange(len(x)), "vehicle": np.arange(len(x)), "entry": e, "exit": x, "failed": d.astype(float)})
+    strata = [("lamp", "all"), ("lamp", "one")]
+    frame = pl.concat([lives.with_columns(part=pl.lit(p), kind=pl.lit(k)) for p, k in strata])
+    made = []
+    monkeypatch.setattr(fit_tables, "fit_families", lambda *a, **k: made.append(1) or fit_families(*a, **k))
+    fits, summary = fit_set(frame, ["part", "kind"], entry="entry", exit="exit", families=("exponential", "weibull"))
+    assert len(made) == 1 and summary["b10"].n_unique() == 1 and summary["borrowed"].to_list() == [False, False]
+    few = fit_set(frame, ["part", "kind"], entry="entry", exit="exit",
+                  families=lambda key: ("weibull",) if key[1] == "one" else ("exponential", "weibull"))[0]
+    assert few.group_by("kind").len().sort("kind").rows() == [("all", 2), ("one", 1)]
