@@ -9,7 +9,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 from pipeline.lives.build import stratum_columns
-from pipeline.lives.strata import KEYS, stratify
+from pipeline.lives.strata import KEYS, banded, stratify
 from pipeline.settings import Settings
 from pipeline.store import read_table, write_table
 
@@ -43,20 +43,23 @@ def _on_clock(lives: pl.DataFrame, clock: str) -> pl.DataFrame:
 
 
 def curves(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """results.survival_curves, results.fits, results.life_summary, results.clocks, results.hazard_ratios."""
+    """results.survival_curves, curve_accounts, fits, life_summary, clocks, hazard_ratios, group_tests, walk_in_sensitivity,
+    inspection_findings, reporting_delay, months_not_complete."""
     import polars as pl
 
+    from pipeline import results_curves
     from pipeline.survival import clocks, cox, fit, nonparametric
 
     con.execute("create schema if not exists results")
-    lives = _lives(con)
     own = stratum_columns(con, settings)
+    lives = banded(_lives(con), own).with_columns(failed=chance_of_failure())
     options = settings.curves
     curve_options = {"entry": "entry", "exit": "exit", "cluster": "vehicle", "min_at_risk": options.min_at_risk,
-                     "min_failures": options.min_failures, "confidence": options.confidence}
+                     "min_failures": options.min_failures, "confidence": options.confidence,
+                     "p_failed": "p_failed", "otherwise": "ending_otherwise"}
     fit_options = {"entry": "entry", "exit": "exit", "event": "failed", "cluster": "vehicle", "min_failures": options.min_failures,
                    "confidence": options.confidence}
-    curve_parts, fit_parts, summary_parts = [], [], []
+    curve_parts, fit_parts, summary_parts, account_parts = [], [], [], []
     for clock in CLOCKS:
         long = stratify(_on_clock(lives, clock), [*own, *_LIFE_STRATA])
         pooled = pl.col("supplier").eq("all") & pl.col("stratum").eq("all")
@@ -64,22 +67,19 @@ def curves(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         for event in events:
             made = nonparametric.curve_set(long if event == "failed" else long.filter(pooled), KEYS, event=event, **curve_options)
             curve_parts.append(made.with_columns(pl.lit(clock).alias("clock")))
-        # Every family where lives are pooled; strata are told apart by their Weibull shape and scale. Pooled rows go into the second
-        # call too, so that thin strata borrow from them; their few-family answers are then dropped.
+        account_parts.append(results_curves.curve_accounts(long, KEYS, clock, settings))
+        # Every family where lives are pooled; strata are told apart by their Weibull shape and scale.
         # Lit hours are a fixed multiple of km: their fits are those of km on another scale, and are not made again.
-        tables = []
-        if clock != "hours":
-            tables.append(fit.fit_set(long.filter(pooled), KEYS, clock=clock, **fit_options))
-            no_fit = pl.any_horizontal(pl.col("stratum").str.starts_with(f"{c}=") for c in _NO_FIT)
-            own_failures = (pl.col("ending") == "failed").sum().over(KEYS)
-            # A supplier with too few failures borrows, and says so; a thin class or duty is left to its parent's row.
-            worth = pl.col("stratum").eq("all") | (own_failures >= options.min_failures)
-            by_kind = pooled | pl.col("lighting").ne("all") | (long["lighting"].n_unique() == 1)
-            few = fit.fit_set(long.filter(~no_fit & worth & by_kind), KEYS, clock=clock, families=_FEW_FAMILIES, **fit_options)
-            tables.append(tuple(t.filter(~pooled) for t in few))
-        fit_parts += [t[0] for t in tables]
-        summary_parts += [t[1] for t in tables]
+        if clock == "hours":
+            continue
+        no_fit = pl.any_horizontal(pl.col("stratum").str.starts_with(f"{c}=") for c in _NO_FIT)
+        # Strata with too few failures borrow, and say so.
+        by_kind = pooled | pl.col("lighting").ne("all") | (long["lighting"].n_unique() == 1)
+        fits, summary = fit.fit_set(long.filter(~no_fit & by_kind), KEYS, clock=clock, families=_families, **fit_options)
+        fit_parts.append(fits)
+        summary_parts.append(summary)
     _write(con, "survival_curves", curve_parts, [*KEYS, "event", "clock", "t"])
+    _write(con, "curve_accounts", account_parts, [*KEYS, "clock"])
     _write(con, "fits", fit_parts, [*KEYS, "clock", "family"])
     _write(con, "life_summary", summary_parts, [*KEYS, "clock"])
 
@@ -93,6 +93,27 @@ def curves(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     ratios = cox.hazard_ratios(later, covariates, ["component"], entry="entry", exit="exit", event="failed", baseline=["lighting"],
                                min_failures=options.min_failures, confidence=options.confidence, rate=options.false_discovery_rate)
     _write(con, "hazard_ratios", [ratios], [])
+    seasonal = _on_clock(lives, "days").with_columns(season=_season(pl.col("start_on")))
+    tested = ("supplier", "grade", "light_source_category", "vehicle_class", "side", "season", *own)
+    _write(con, "group_tests", [results_curves.group_tests(seasonal, list(tested), settings)], [])
+    _write(con, "walk_in_sensitivity", [results_curves.walk_in_sensitivity(con, settings)], [])
+    _write(con, "inspection_findings", [results_curves.inspection_findings(con, settings)], [])
+    for name, table in zip(("reporting_delay", "months_not_complete"), results_curves.reporting_delay(con, settings), strict=True):
+        _write(con, name, [table], [])
+
+
+def chance_of_failure() -> pl.Expr:
+    """The probability that a life ended by failing: 1 or 0 where that is sure (see sql/3_endings/40_endings.sql)."""
+    import polars as pl
+
+    doubtful = pl.col("ending").is_in(["failed", "wrong_suspect"])
+    return pl.when(doubtful).then(pl.col("p_failed").fill_null(1.0)).otherwise(0.0)
+
+
+def _families(key: tuple) -> tuple[str, ...]:
+    from pipeline.survival.fit import DEFAULT_FAMILIES
+
+    return DEFAULT_FAMILIES if key[3] == "all" and key[4] == "all" else _FEW_FAMILIES
 
 
 def _season(day: pl.Expr) -> pl.Expr:
@@ -115,42 +136,13 @@ def _write(con: duckdb.DuckDBPyConnection, name: str, parts: list[pl.DataFrame],
     write_table(con, f"results.{name}", table.sort(there, maintain_order=True, nulls_last=True) if there else table)
 
 
-def early(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """results.early_failures, by component and lighting, supplier, part number, lot, grade; results.band_hazards, results.funnel."""
-    import polars as pl
-
-    from pipeline.survival import early as rooms
-
-    lives = _lives(con).filter(pl.col("origin") == "replacement")
-    options = settings.curves
-    parts = []
-    for clock, windows in (("days", rooms.DAY_WINDOWS), ("km", rooms.KM_WINDOWS)):
-        told = _on_clock(lives, clock)
-        for keys in (["component", "lighting"], ["component", "lighting", "supplier"], ["component", "lighting", "supplier", "part_number"],
-                     ["component", "lighting", "supplier", "part_number", "lot"], ["component", "lighting", "grade"]):
-            some = told.drop_nulls([k for k in keys if k in ("part_number", "lot", "grade")])
-            if some.is_empty():
-                continue
-            parts.append(rooms.early_failures(some, keys, windows, clock, rate=options.false_discovery_rate,
-                                              confidence=options.confidence))
-    names = ["component", "lighting", "supplier", "part_number", "lot", "grade"]
-    table = pl.concat(parts, how="diagonal_relaxed") if parts else pl.DataFrame(schema=dict.fromkeys(names, pl.String))
-    # Every key column is there; `all` where a row is pooled over it.
-    table = table.with_columns(*[(pl.col(n) if n in table.columns else pl.lit(None, dtype=pl.String)).fill_null("all").alias(n)
-                                 for n in names])
-    _write(con, "early_failures", [table], [*names, "window_days"])
-    every = _lives(con)
-    _write(con, "hazard_bands", [rooms.hazard_bands(every)], [])
-    _write(con, "replacement_against_original", [rooms.replacement_against_original(every)], [])
-
-
 def suspicion(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> None:
     """results.priors, results.check_order, results.backtest*, results.code_value, and results.bench: what the bench answers from."""
     import json
 
     import polars as pl
 
-    from pipeline.suspects import backtest, bench, grid, model, order, symptoms
+    from pipeline.suspects import backtest, bench, course, grid, model, order, symptoms
 
     lives = read_table(con, "select * from lives.lives order by life_id")
     episodes = read_table(con, "select * from lives.episodes order by episode_id")
@@ -168,16 +160,25 @@ def suspicion(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
     priors = grid.priors(made, lives, episodes, parts, km_edges, age_edges, confidence=settings.curves.confidence, cells=cells)
     _write(con, "priors", [priors], [])
     access = read_table(con, "select component, check_minutes, opens, opens_minutes from clean.access order by file, row")
-    access = access if access.height else order.EXAMPLE_ACCESS
-    _write(con, "check_order", [order.check_order(priors, access)], [])
+    source = "given"
+    if not access.height:
+        access = order.access_from_labour(lives)
+        source = "labour" if (access["source"] == "labour").any() else "examples"
+    orders = order.check_order(priors, access)
+    _write(con, "check_order", [orders], [])
+    _write(con, "minutes_saved", [course.minutes_saved(priors, orders)], [])
     tested = backtest.backtest(lives, episodes, parts, as_of=as_of, seed=settings.curves.seed, km_edges=km_edges,
                                age_edges_days=age_edges, clocks=clocks, confidence=settings.curves.confidence)
-    _write(con, "backtest", [tested.scores.with_columns(pl.lit(tested.verdict).alias("verdict"))], [])
+    better = tested.is_better if tested.scores.height else None
+    _write(con, "backtest", [tested.scores.with_columns(pl.lit(tested.verdict).alias("verdict"), pl.lit(better).alias("is_better"))], [])
     _write(con, "backtest_reliability", [tested.reliability], [])
     causes = episodes.group_by("lighting", pl.col("cause").alias("component")).agg(pl.col("p").sum().alias("cases"))
     _write(con, "fault_codes", [symptoms.code_value(made.codes, _cause_counts(made.codes, causes), settings.curves.confidence)], [])
     data = bench.bench_data(made, cells, confidence=settings.curves.confidence)
-    data |= {"access": access.to_dicts(), "as_of": as_of.isoformat(), "access_is_example": access is order.EXAMPLE_ACCESS}
+    data |= {"access": access.to_dicts(), "as_of": as_of.isoformat(), "access_is_example": source != "given", "access_source": source,
+             "beats_baselines": better, "backtest": tested.verdict}
+    _write(con, "suspicion_by_km", [course.by_km(data)], [])
+    _write(con, "suspicion_after_renewal", [course.after_renewal(data)], [])
     _write(con, "bench", [pl.DataFrame({"json": [json.dumps(data, sort_keys=True, allow_nan=False)]})], [])
 
 
@@ -218,54 +219,15 @@ def better_clocks(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return dict(told.unique("component", keep="first", maintain_order=True).select("component", "better").iter_rows())
 
 
-def plans(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> None:
-    """results.replacement_policy, cost_ratio_sensitivity, pair_policy, due_list, demand, stock, budget, repeat_places, several_at_once."""
-    from pipeline.planning import curves, demand, due, pairs, repeats, replacement
-
-    lives = read_table(con, "select * from lives.lives order by life_id")
-    if lives.is_empty():
-        return
-    fits = read_table(con, "select * from results.fits")
-    vehicles = read_table(con, "select * from lives.vehicles order by vehicle")
-    costs = replacement.costs_or_assumed(
-        read_table(con, "select customer_group, component, planned_cost, unplanned_cost from clean.costs order by file, row"), lives)
-    service = read_table(con, "select * from clean.service_plan order by file, row")
-    clocks, options = better_clocks(con), settings.curves
-    policy = replacement.replacement_policy(fits, costs, draws=100, seed=options.seed, confidence=options.confidence)
-    _write(con, "replacement_policy", [policy], [])
-    _write(con, "cost_ratio_sensitivity", [replacement.cost_ratio_sensitivity(fits, draws=100, seed=options.seed, confidence=options.confidence)], [])
-    pair_rules = pairs.pair_policy(fits, costs, {"days": 365.0, "km": 20_000.0})
-    _write(con, "pair_policy", [pair_rules], [])
-    places = curves.places_at(lives, as_of)
-    services = due.next_services(vehicles, service if service.height else None, as_of)
-    _write(con, "due_list", [due.due_list(places, fits, policy, vehicles, services, as_of, pairs=pair_rules, clocks=clocks, costs=costs,
-                                          seed=options.seed, confidence=options.confidence)], [])
-    _write(con, "demand", [demand.demand(places, fits, as_of, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
-    _write(con, "stock", [demand.stock_to_hold(places, fits, as_of, simulations=200, lead_days=settings.rules.horizon_stock_days, seed=options.seed,
-                                               clocks=clocks)], [])
-    _write(con, "budget", [demand.budget(places, fits, costs, as_of, simulations=200, seed=options.seed, clocks=clocks, confidence=options.confidence)], [])
-    _write(con, "repeat_places", [repeats.repeat_places(lives)], [])
-    _write(con, "several_at_once", [repeats.several_at_once(lives)], [])
-
-
 def summaries(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """results.mean_cumulative (count and cost), results.wrong_suspects with shares and intervals."""
-    import polars as pl
-
-    from pipeline.survival import recurrent
+    """results.mean_cumulative (count and cost), trend_tests, results.wrong_suspects with shares and intervals."""
+    from pipeline import results_curves
 
     watch = read_table(con, "select * from results.watch where exit_days > entry_days")
     events = read_table(con, "select * from results.recurrences")
-    parts = []
-    for component in events["component"].unique().sort().to_list():
-        some = events.filter(pl.col("component") == component).join(watch.select("vehicle"), on="vehicle", how="semi")
-        for amount in (None, "cost"):
-            if amount and not some["cost"].sum():
-                continue
-            made = recurrent.mean_cumulative(watch.select("vehicle", "entry_days", "exit_days"), some, entry="entry_days", exit="exit_days",
-                                             time="age_days", amount=amount, confidence=settings.curves.confidence)
-            parts.append(made.with_columns(pl.lit(component).alias("component"), pl.lit(amount or "count").alias("measure")))
-    _write(con, "mean_cumulative", parts, ["component", "measure", "t"])
+    _write(con, "trend_tests", [results_curves.trend_tests(watch, events, settings)], [])
+    parts = [results_curves.mean_cumulative(watch, events, settings)]
+    _write(con, "mean_cumulative", parts, ["component", "lighting", "measure", "t"])
 
     counts = read_table(con, "select * from results.wrong_suspects_counts")
     _write(con, "wrong_suspects", [rates_of(counts, settings.curves.confidence)], ["first_replaced", "cause", "symptom"])
