@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.suspects.grid import Cells, bands, episode_frame, make_cells, predict
 from pipeline.suspects.model import CauseModel, fit_model
-from pipeline.suspects.symptoms import OTHER
+from pipeline.suspects.parts import OTHER
 
 METHODS = ("model", "priors", "overall", "by_km", "by_symptom")
 BASELINES = ("overall", "by_km")
@@ -204,38 +204,9 @@ def _score(
 ) -> dict:
     names = (*model.components, OTHER)
     frame = episode_frame(model, after)
-    past = episode_frame(model, before).with_columns(
-        pl.when(pl.col("first_replaced").is_in(list(model.components)))
-        .then("first_replaced")
-        .otherwise(pl.lit(OTHER))
-        .replace_strict(list(names), list(range(len(names))), return_dtype=pl.Int64)
-        .alias("first_at")
-    )
-    light = frame["light"].to_numpy()
-    km_now = bands(frame["km"].to_numpy().astype(float), cells.km_edges)
-    km_then = bands(past["km"].to_numpy().astype(float), cells.km_edges)
-    possible = np.concatenate([model.possible(), np.ones((len(model.lightings), 1), dtype=bool)], axis=1)
-    was, first, cause = past["light"].to_numpy(), past["first_at"].to_numpy(), past["cause_at"].to_numpy()
-    then_weight, symptom = past["weight"].to_numpy(), past["symptom_at"].to_numpy()
-    chances = {m: np.zeros((frame.height, len(names))) for m in METHODS}
-    chances["model"] = predict(model, cells, after, episode_parts)
+    chances = {"model": predict(model, cells, after, episode_parts)}
     chances["priors"] = predict(model, cells, after, episode_parts, own_parts=False)
-    for i in range(frame.height):
-        li = light[i]
-        here = was == li
-        ok = possible[li] if li >= 0 else np.ones(len(names), dtype=bool)
-
-        def counted(
-            rows: np.ndarray, values: np.ndarray, parent: np.ndarray, worth: float, ok=ok
-        ) -> np.ndarray:
-            n = np.bincount(values[rows], weights=then_weight[rows], minlength=len(names)) * ok
-            return (n + worth * parent) / (n.sum() + worth)
-
-        flat = ok / ok.sum()
-        chances["overall"][i] = counted(here, first, flat, 0.5 * ok.sum())
-        chances["by_km"][i] = counted(here & (km_then == km_now[i]), first, chances["overall"][i], 1.0)
-        causes = counted(here, cause, flat, 0.5 * ok.sum())
-        chances["by_symptom"][i] = counted(here & (symptom == frame["symptom_at"][i]), cause, causes, 1.0)
+    chances |= count_baselines(model, cells, before, after)
     truth, weight = frame["cause_at"].to_numpy(), frame["weight"].to_numpy()
     hit = np.arange(len(names)) == truth[:, None]
     p = chances["model"]
@@ -250,6 +221,47 @@ def _score(
         "true": hit[named].astype(float),
         "pair_weight": np.maximum(np.broadcast_to(weight[:, None], p.shape)[named], 1e-9),
     }
+
+
+def count_baselines(model: CauseModel, cells: Cells, before: pl.DataFrame, after: pl.DataFrame) -> dict[str, np.ndarray]:
+    """Probabilities (n, J + 1; other last) of the causes of the episodes `after`, from counts of those `before` alone:
+    `overall` and `by_km`, the parts replaced first; `by_symptom`, the confirmed causes. All within the lighting type,
+    and smoothed by half a case for each suspect it can have."""
+    names = (*model.components, OTHER)
+    frame = episode_frame(model, after)
+    past = episode_frame(model, before).with_columns(
+        pl.when(pl.col("first_replaced").is_in(list(model.components)))
+        .then("first_replaced")
+        .otherwise(pl.lit(OTHER))
+        .replace_strict(list(names), list(range(len(names))), return_dtype=pl.Int64)
+        .alias("first_at")
+    )
+    light = frame["light"].to_numpy()
+    km_now = bands(frame["km"].to_numpy().astype(float), cells.km_edges)
+    km_then = bands(past["km"].to_numpy().astype(float), cells.km_edges)
+    possible = np.concatenate([model.possible(), np.ones((len(model.lightings), 1), dtype=bool)], axis=1)
+    was, first, cause = past["light"].to_numpy(), past["first_at"].to_numpy(), past["cause_at"].to_numpy()
+    then_weight, symptom, symptom_now = past["weight"].to_numpy(), past["symptom_at"].to_numpy(), frame["symptom_at"].to_numpy()
+    chances = {m: np.zeros((frame.height, len(names))) for m in ("overall", "by_km", "by_symptom")}
+    made: dict[tuple, np.ndarray] = {}
+
+    def counted(key: tuple, rows: np.ndarray, values: np.ndarray, parent: np.ndarray, worth: float, ok: np.ndarray) -> np.ndarray:
+        if key not in made:
+            n = np.bincount(values[rows], weights=then_weight[rows], minlength=len(names)) * ok
+            made[key] = (n + worth * parent) / (n.sum() + worth)
+        return made[key]
+
+    for i, li in enumerate(light.tolist()):
+        here = was == li
+        ok = possible[li] if li >= 0 else np.ones(len(names), dtype=bool)
+        flat = ok / ok.sum()
+        whole = counted(("first", li), here, first, flat, 0.5 * ok.sum(), ok)
+        chances["overall"][i] = whole
+        chances["by_km"][i] = counted(("km", li, km_now[i]), here & (km_then == km_now[i]), first, whole, 1.0, ok)
+        causes = counted(("cause", li), here, cause, flat, 0.5 * ok.sum(), ok)
+        said = here & (symptom == symptom_now[i])
+        chances["by_symptom"][i] = counted(("symptom", li, symptom_now[i]), said, cause, causes, 1.0, ok)
+    return chances
 
 
 def reliability(

@@ -9,7 +9,8 @@ is the prior mean, and the confirmed cases of the cell update it:
     P ~ Dirichlet(concentration x model mix + confirmed cases),
 
 the concentration by marginal likelihood over all cells (Dirichlet-multinomial). Intervals: draws of the
-hazards, of P(symptom | cause) and of that Dirichlet together. A cell that no vehicle has reached is not
+hazards, of the vehicles that happened to be seen (Bayesian bootstrap; Rubin 1981, Ann. Stat. 9:130-134), of
+P(symptom | cause) and of that Dirichlet together. A cell that no vehicle has reached is not
 there."""
 
 from __future__ import annotations
@@ -21,18 +22,17 @@ import numpy as np
 import polars as pl
 
 from pipeline.suspects.hazards import BANDS, ORIGINS, band_of
-from pipeline.suspects.model import CauseModel, cause_shares, prepare_episodes
+from pipeline.suspects.model import CauseModel, cause_shares, keep_other, prepare_episodes
+from pipeline.suspects.parts import ALL, BOTH_DARK, NONE, OTHER
 from pipeline.suspects.states import recent_part, states_at
-from pipeline.suspects.symptoms import BOTH_DARK, OTHER, concentration
+from pipeline.suspects.symptoms import mean_concentration
 
-NONE = "none"
-ALL = "all"
 # Rows that the cell's own population without a recent renewal is worth beside the rows with one (for all
 # parts but the renewed one).
 _BORROWED_ROWS = 20.0
 # What the model's mix may be worth in a cell, in cases; median and log standard deviation of a nearly flat
 # prior on it.
-_CONCENTRATIONS = tuple(float(x) for x in np.geomspace(5, 10_000, 40))
+_CONCENTRATIONS = tuple(float(x) for x in np.geomspace(5, 100_000, 50))
 _WORTH, _WORTH_LOG_SD = 1000.0, 5.0
 DIGITS = 6
 KEYS = [
@@ -53,9 +53,9 @@ class Cells:
     symptom.
 
     lighting, vehicle_class (0 = all, 1 ... = the model's classes), km_band, age_band, recent (-1 = none, else
-    component): numbers, (N,). rate: (N, J) cases per vehicle-day on one side, with P(complaint | failure);
-    log_sd: its uncertainty; log_spread: standard deviation of the log-hazard between the vehicles of the
-    cell; draws: (draws, N, J). vehicles, weight: (N,), how many vehicles are in it, and its share of all
+    component): numbers, (N,). rate: (N, J + 1; other last) cases per vehicle-day on one side, with P(complaint |
+    failure); log_sd: its uncertainty; log_spread: standard deviation of the log-hazard between the vehicles of
+    the cell; draws: (draws, N, J + 1). vehicles, weight: (N,), how many vehicles are in it, and its share of all
     vehicle-days of its lighting. counts: (N, J + 1, symptoms) confirmed cases, weighted. concentration: cases
     that the model's mix is worth."""
 
@@ -159,9 +159,11 @@ def make_cells(
         cell,
         len(there),
         weight,
+        vehicle,
         pace,
         light,
         cls,
+        age,
         light_of,
         class_of,
         recent_of,
@@ -171,7 +173,7 @@ def make_cells(
     total = np.bincount(cell, weights=weight[rows], minlength=len(there))
     plain = (class_of == 0) & (recent_of < 0)
     whole = np.bincount(light_of[plain], weights=total[plain], minlength=n_light)
-    share = np.divide(total, whole[light_of], out=np.zeros_like(total), where=whole[light_of] > 0)
+    share = np.divide(total, whole[light_of], out=np.zeros(len(total)), where=whole[light_of] > 0)
     empty = np.zeros((len(there), count + 1, len(model.symptoms.symptoms)))
     cells = Cells(
         km_edges,
@@ -193,7 +195,7 @@ def make_cells(
     flat_counts = np.moveaxis(counts[main], 1, 2).reshape(-1, count + 1)
     flat_mix = np.moveaxis(mixes[main], 1, 2).reshape(-1, count + 1)
     strength = (
-        concentration(flat_counts, flat_mix, _CONCENTRATIONS, centre=_WORTH, spread=_WORTH_LOG_SD)
+        mean_concentration(flat_counts, flat_mix, _CONCENTRATIONS, centre=_WORTH, spread=_WORTH_LOG_SD)
         if main.any()
         else _CONCENTRATIONS[0]
     )
@@ -270,9 +272,11 @@ def _average(
     cell,
     n,
     weight,
+    vehicle,
     pace,
     light,
     cls,
+    vehicle_age,
     light_of,
     class_of,
     recent_of,
@@ -282,13 +286,17 @@ def _average(
     """Mean rate, its log sd, the spread between vehicles, and draws, over the rows of each cell."""
     count, width = len(model.components), len(ORIGINS) * BANDS
     tables = [model.hazard_table(li) for li in model.lightings]
-    rate = np.zeros((n, count))
-    draws = np.zeros((model.draws, n, count))
-    spread = np.zeros((n, count))
+    rate = np.zeros((n, count + 1))
+    draws = np.zeros((model.draws, n, count + 1))
+    spread = np.zeros((n, count + 1))
     w = weight[rows]
     total = np.bincount(cell, weights=w, minlength=n)
     n_rows = np.bincount(cell, minlength=n).astype(float)
     rng = np.random.default_rng(model.seed + 2)
+    # Rows of one vehicle in one cell, as a number: the vehicles are what was drawn.
+    pair, pair_at = np.unique(cell * (len(model.fleet.names) + 1) + vehicle[rows], return_inverse=True)
+    pair_weight = np.bincount(pair_at, weights=w)
+    pair_rate = np.zeros((count, len(pair)))
     for j in range(count):
         clock = model.clocks[model.components[j]]
         age = (states.age_days if clock == "days" else states.age_km)[rows, j]
@@ -299,6 +307,8 @@ def _average(
         band = states.replacement[rows, j] * BANDS + band_of(age, clock)
         amount = np.where(known, w * speed * factor, 0.0)
         index = cell * width + band
+        own = np.stack([t[0][j].reshape(width) for t in tables])[light[rows], band] * amount
+        pair_rate[j] = np.bincount(pair_at, weights=own)
         held = np.bincount(index[known], weights=amount[known], minlength=n * width).reshape(n, width)
         plain = np.bincount(index[known], weights=w[known], minlength=n * width).reshape(n, width)
         seen = plain.sum(axis=1)
@@ -333,10 +343,22 @@ def _average(
                 share @ np.where(share.any(axis=0), log_h**2, 0),
             )
             spread[at, j] = np.sqrt(np.maximum(second - first**2, 0.0))
+    # Other causes, by the age of the vehicle; where that is not known, as all that was watched.
+    known = np.isfinite(vehicle_age[rows])
+    index = (cell * BANDS + band_of(vehicle_age[rows], "days"))[known]
+    held = np.bincount(index, weights=w[known], minlength=n * BANDS).reshape(n, BANDS)
+    for li in range(len(model.lightings)):
+        at = np.flatnonzero(light_of == li)
+        exposure = model.other.exposure[li] if model.other.exposure[li].sum() > 0 else model.other.exposure.sum(axis=0)
+        seen = held[at].sum(axis=1, keepdims=True)
+        use = np.where(seen > 0, held[at] / np.maximum(seen, 1e-300), exposure / exposure.sum())
+        rate[at, count] = use @ model.other.hazard[li]
+        draws[:, at, count] = model.other.draws[:, li] @ use.T
+    draws[:, :, :count] *= _other_vehicles(pair // (len(model.fleet.names) + 1), pair_weight, pair_rate, model.draws, rng)
     # A class's own factor is not known exactly.
     for i in np.flatnonzero(class_of > 0):
         sd = model.class_log_sd[light_of[i], class_of[i] - 1]
-        draws[:, i] *= np.exp(rng.standard_normal((model.draws, count)) * sd - 0.5 * sd**2)
+        draws[:, i, :count] *= np.exp(rng.standard_normal((model.draws, count)) * sd - 0.5 * sd**2)
     # After a renewal: the renewed part from the rows after renewals alone, all others leant on the cell's
     # other vehicles.
     number = {key: i for i, key in enumerate(zip(light_of, class_of, km_of, age_of, recent_of, strict=True))}
@@ -345,13 +367,30 @@ def _average(
         if base is None:
             continue
         own = n_rows[i] / (n_rows[i] + _BORROWED_ROWS)
-        others = np.arange(count) != recent_of[i]
+        others = np.arange(count + 1) != recent_of[i]
         rate[i, others] = own * rate[i, others] + (1 - own) * rate[base, others]
         draws[:, i, others] = own * draws[:, i, others] + (1 - own) * draws[:, base, others]
     scale = model.told[light_of] * np.where(model.fleet.sided, 1.0, 0.5)
+    scale = np.concatenate([scale, np.full((n, 1), 0.5)], axis=1)
     rate, draws = rate * scale, draws * scale
     log_sd = np.where(rate > 0, np.log(np.maximum(draws, 1e-300)).std(axis=0), 0.0)
     return rate, log_sd, spread, draws
+
+
+def _other_vehicles(cell: np.ndarray, weight: np.ndarray, rate: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """How many times as high the cells' rates might be had other vehicles come: (draws, cells, components), mean about 1.
+
+    cell: of each vehicle in a cell, rising; weight: its days; rate: (components, vehicles in cells), days x rate."""
+    begin = np.flatnonzero(np.diff(cell, prepend=-1))
+    whole = np.add.reduceat(rate, begin, axis=1)
+    days = np.add.reduceat(weight, begin)
+    out = np.ones((draws, len(begin), len(rate)))
+    for d in range(draws):
+        share = rng.standard_exponential(len(cell))
+        drawn_days = np.add.reduceat(share * weight, begin) / days
+        drawn = np.add.reduceat(share * rate, begin, axis=1)
+        out[d] = (np.divide(drawn, whole, out=np.ones_like(drawn), where=whole > 0) / drawn_days).T
+    return out
 
 
 def episode_frame(model: CauseModel, episodes: pl.DataFrame) -> pl.DataFrame:
@@ -477,14 +516,9 @@ def count_cases(
 
 
 def model_mix(model: CauseModel, rate: np.ndarray, light: np.ndarray) -> np.ndarray:
-    """The model's shares (N, J + 1, symptoms) from rates (N, J) of cells or cases: rate x P(s | j), then the
-    share of other."""
-    likelihood = np.moveaxis(model.symptoms.mean()[:, :-1], 0, 0)[light]  # (N, J, S)
-    shares = np.moveaxis(cause_shares(np.moveaxis(rate[:, :, None] * likelihood, 1, 2)), 2, 1)
-    other = model.other[light][:, None, :]
-    return np.concatenate(
-        [shares * (1 - other), np.broadcast_to(other, (len(rate), 1, other.shape[2]))], axis=1
-    )
+    """The model's shares (N, J + 1, symptoms) from rates (N, J + 1) of cells or cases: rate x P(s | j)."""
+    weight = np.moveaxis(rate[:, :, None] * model.symptoms.mean()[light], 1, 2)
+    return np.moveaxis(keep_other(cause_shares(weight), model.other_floor), 2, 1)
 
 
 def priors(
@@ -523,14 +557,11 @@ def priors(
     for s, symptom in enumerate(model.symptoms.symptoms):
         # The rule on both sides holds without a case; any other symptom needs one.
         told = by_symptom[:, s] > 0 if s != both else (by_symptom[:, both] + by_symptom[:, low_dark]) > 0
-        at = np.flatnonzero(told[cells.lighting] & (cells.rate.sum(axis=1) > 0))
+        at = np.flatnonzero(told[cells.lighting] & (cells.rate[:, :count].sum(axis=1) > 0))
         if not len(at):
             continue
         light = cells.lighting[at]
-        shares = cause_shares(cells.draws[:, at] * likelihood[:, :, :count, s][:, light])
-        a = model.other[:, s] * model.other_cases[:, s]
-        other = rng.beta(a, model.other_cases[:, s] - a, (model.draws, len(model.lightings)))[:, light, None]
-        mix = np.concatenate([shares * (1 - other), other], axis=2)
+        mix = keep_other(cause_shares(cells.draws[:, at] * likelihood[:, :, :, s][:, light]), model.other_floor)
         seen = cells.counts[at, :, s]
         alpha = cells.concentration * mix + seen
         gamma = rng.standard_gamma(np.maximum(alpha, 1e-12))
@@ -648,19 +679,16 @@ def predict(
     if own_parts:
         pace = _numbers(table, "km_per_day", n)
         pace = np.where(np.isfinite(pace) & (pace > 0), pace, model.km_per_day[light])
-        rate = _state_rates(model, parts, light, table["cls"].to_numpy(), pace, rate)
+        rate = np.concatenate(
+            [_state_rates(model, parts, light, table["cls"].to_numpy(), pace, rate[:, :count]), rate[:, count:]], axis=1
+        )
     vehicle = model.fleet.codes(table["vehicle"]) if "vehicle" in table.columns else np.full(n, -1)
     if "igniter" in model.components:
         none = (vehicle >= 0) & model.fleet.no_igniter[np.maximum(vehicle, 0)]
         rate[none, model.components.index("igniter")] = 0.0
-    likelihood = model.symptoms.mean()[light, :count]
+    likelihood = model.symptoms.mean()[light]
     picked = np.where(symptom[:, None] >= 0, likelihood[np.arange(n), :, np.maximum(symptom, 0)], 1.0)
-    other = np.where(
-        symptom >= 0, model.other[light, np.maximum(symptom, 0)], model.other[light].mean(axis=1)
-    )[:, None]
-    mix, plain = (
-        np.concatenate([cause_shares(r * picked) * (1 - other), other], axis=1) for r in (rate, average)
-    )
+    mix, plain = (keep_other(cause_shares(r * picked), model.other_floor) for r in (rate, average))
     return cause_shares(mix * case_factor(plain, seen, cells.concentration))
 
 
@@ -684,7 +712,7 @@ def _cell_rates(
     model: CauseModel, cells: Cells, keys: np.ndarray, symptom: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     number, count = cells.find(), len(model.components)
-    rate = np.zeros((len(keys), count))
+    rate = np.zeros((len(keys), count + 1))
     seen = np.zeros((len(keys), count + 1))
     lacking: dict[tuple, np.ndarray] = {}
     for i, (light, cls, km, age, recent) in enumerate(keys.tolist()):
@@ -706,7 +734,7 @@ def _cell_rates(
 
 
 def near_rate(cells: Cells, light: int, km: int, age: int, recent: int) -> np.ndarray:
-    """Rates (J) for a cell that is not there or not wholly known (-1): of the nearest cells by bands,
+    """Rates (J + 1) for a cell that is not there or not wholly known (-1): of the nearest cells by bands,
     weighted by their vehicles."""
     ok = (cells.vehicle_class == 0) & ((cells.lighting == light) | (light < 0))
     ok = ok & (cells.recent == recent) if (ok & (cells.recent == recent)).any() else ok & (cells.recent < 0)

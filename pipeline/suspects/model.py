@@ -4,8 +4,8 @@
 
 h_j the cause-specific hazard of component j per vehicle-day (a hazard per km times the vehicle's km/day), of
 the original or the replacement curve as the part is; competing risks: Prentice et al. 1978, Biometrics
-34:541-554. A part that has no side counts half for each side. A share for `other`, causes that are none of
-the components, is always kept."""
+34:541-554. A part that has no side counts half for each side. Causes that are none of the components, `other`,
+are one more suspect, whose hazard goes by the age of the vehicle; a share of it is always kept."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.suspects.hazards import BANDS, ORIGINS, Hazards, band_edges, band_of, count_bands, fit_hazards
-from pipeline.suspects.states import Fleet, is_possible, make_fleet
+from pipeline.suspects.parts import OTHER
+from pipeline.suspects.states import Fleet, day_number, is_possible, make_fleet
 from pipeline.suspects.symptoms import (
-    OTHER,
     CodeTable,
     SymptomTable,
     code_key,
@@ -35,9 +35,10 @@ class CauseModel:
 
     hazards: by component, in the order of components; class_factor: (lightings, classes, components), how
     much more a class fails than its lighting's average; class_log_sd: its log standard deviation; told:
-    (lightings, components), P(complaint | failure); other, other_cases: (lightings, symptoms) share of other
-    causes, and how many cases it is worth; km_per_day: median by lighting; causes: weighted confirmed cases
-    (lightings, components). as_of: last day used."""
+    (lightings, components), P(complaint | failure); other: hazard per vehicle-day of causes that are no
+    component, by age of the vehicle (curves: lighting, `original`); other_floor: the least share it keeps;
+    km_per_day: median by lighting; causes: weighted confirmed cases (lightings, components). as_of: last day
+    used."""
 
     as_of: dt.date
     components: tuple[str, ...]
@@ -50,8 +51,8 @@ class CauseModel:
     class_factor: np.ndarray
     class_log_sd: np.ndarray
     told: np.ndarray
-    other: np.ndarray
-    other_cases: np.ndarray
+    other: Hazards
+    other_floor: float
     km_per_day: np.ndarray
     causes: np.ndarray
     recent_days: float
@@ -86,6 +87,15 @@ class CauseModel:
         return mean, sd, draws
 
 
+def keep_other(mix: np.ndarray, floor: float) -> np.ndarray:
+    """Shares with `other` last, where that is at least `floor`; the rest scaled down where it was less. All-zero
+    rows stay."""
+    last = mix[..., -1:]
+    raised = np.where(mix.sum(axis=-1, keepdims=True) > 0, np.maximum(last, floor), 0.0)
+    scale = np.divide(1 - raised, 1 - last, out=np.zeros_like(last), where=last < 1)
+    return np.concatenate([mix[..., :-1] * scale, raised], axis=-1)
+
+
 def cause_shares(hazards: np.ndarray, likelihood: np.ndarray | float = 1.0) -> np.ndarray:
     """hazards x likelihood, made to sum to 1 over the last axis. All zero gives all zero. Any unit that is
     the same for all."""
@@ -108,7 +118,7 @@ def prepare_episodes(episodes: pl.DataFrame, components: tuple[str, ...]) -> pl.
     return (
         frame.join(pairs, on=["cause", "lighting"], how="left", nulls_equal=True, maintain_order="left")
         .with_columns(
-            symptom_key().alias("key"),
+            symptom_key(pl.col("weight") > 0.5).alias("key"),
             code_key().alias("code"),
             pl.when("is_component").then("cause").otherwise(pl.lit(OTHER)).alias("cause"),
         )
@@ -139,19 +149,15 @@ def fit_model(
     recent_days: float = 90,
     draws: int = 300,
     other_floor: float = 0.005,
-    other_prior: float = 0.02,
-    other_prior_cases: float = 30.0,
 ) -> CauseModel:
     """Fit the cause model.
 
     lives, episodes: rows of lives.lives (all, in curves or not) and lives.episodes. episode_parts is taken
     for the symmetry of the calls and not used here. clocks: the better clock of a component, 'days' (also
     where not named) or 'km'. recent_days: a part counts as recently renewed for so long. draws: of the
-    posterior, for intervals. other_floor: least share of `other`; other_prior, other_prior_cases: its prior
-    share and weight (common practice, no source). Raises ValueError, in words, where there is no life or no
+    posterior, for intervals. other_floor: least share of `other` (common practice, no source). Raises ValueError, in words, where there is no life or no
     exposure at all."""
     del episode_parts
-    rng = np.random.default_rng(seed)
     if lives.is_empty():
         raise ValueError("there are no lives: nothing is known of any part")
     fleet = make_fleet(lives, episodes)
@@ -163,11 +169,20 @@ def fit_model(
         fleet = make_fleet(lives.filter(pl.col("component").is_in(components)), episodes)
     lightings, classes = fleet.lightings, fleet.classes
     own_clocks = {c: (clocks or {}).get(c, "days") for c in components}
+    # Each part draws from a stream of its own, numbered by what it counts: other names draw the same.
+    size = weighted.group_by("component").agg(pl.col("event").sum(), pl.len()).sort("event", "len", "component", descending=True)
+    stream = {c: i for i, c in enumerate(size["component"])}
     fits, expected = [], np.zeros((len(lightings), max(len(classes), 1), len(components)))
     observed = np.zeros_like(expected)
     for j, component in enumerate(components):
         fitted, seen, due = _fit_component(
-            weighted, component, own_clocks[component], lightings, classes, draws, rng
+            weighted,
+            component,
+            own_clocks[component],
+            lightings,
+            classes,
+            draws,
+            np.random.default_rng([seed, stream[component]]),
         )
         fits.append(fitted)
         observed[:, :, j], expected[:, :, j] = seen, due
@@ -179,7 +194,7 @@ def fit_model(
     codes = fit_codes(table, names, lightings)
     causes = _count(table, lightings, names)
     told = _told(weighted, causes[:, :-1], lightings, components)
-    other, other_cases = _other_share(table, symptoms, lightings, other_prior, other_prior_cases, other_floor)
+    other = _fit_other(table, fleet, draws, np.random.default_rng([seed, len(stream)]))
     rate = np.array([_median(fleet.track.rate[fleet.lighting == li]) for li in range(len(lightings))])
     rate = np.where(np.isfinite(rate), rate, _median(fleet.track.rate))
     rate = np.where(
@@ -198,7 +213,7 @@ def fit_model(
         factor_sd,
         told,
         other,
-        other_cases,
+        other_floor,
         rate,
         causes,
         float(recent_days),
@@ -337,18 +352,26 @@ def _told(
     return (causes + prior_cases * mean) / (failures + prior_cases)
 
 
-def _other_share(
-    table: pl.DataFrame,
-    symptoms: SymptomTable,
-    lightings: tuple[str, ...],
-    prior: float,
-    prior_cases: float,
-    floor: float,
-) -> tuple[np.ndarray, np.ndarray]:
-    by_lighting = symptoms.counts  # (lightings, causes with other last, symptoms)
-    whole = by_lighting.sum(axis=1)
-    share = (by_lighting[:, -1].sum(axis=1, keepdims=True) + prior * prior_cases) / (
-        whole.sum(axis=1, keepdims=True) + prior_cases
-    )
-    other = (by_lighting[:, -1] + share * prior_cases) / (whole + prior_cases)
-    return np.maximum(other, floor), whole + prior_cases
+def _fit_other(table: pl.DataFrame, fleet: Fleet, draws: int, rng: np.random.Generator) -> Hazards:
+    """Hazard of causes that are no component, per vehicle-day, by age of the vehicle: cases inside the time under
+    watch over that time, as for any part. Vehicles without a date of first use count where none has one, from the
+    day that watching began."""
+    used = fleet.seen_to > fleet.seen_from
+    dated = used & (fleet.first_use >= 0)
+    begin = fleet.first_use if dated.any() else fleet.seen_from
+    used = dated if dated.any() else used
+    entry, exit = np.maximum(fleet.seen_from - begin, 0)[used], (fleet.seen_to - begin)[used]
+    curves = [(li, ORIGINS[0]) for li in fleet.lightings]
+    light = fleet.lighting[used]
+    none = np.zeros(len(entry))
+    exposure = count_bands(entry.astype(float), exit.astype(float), none, light, len(curves), "days")[1]
+    cases = table.filter(pl.col("cause") == OTHER)
+    code = fleet.codes(cases["vehicle"])
+    day, weight = cases.select(day_number(pl.col("opened_on"))).to_series().to_numpy(), cases["weight"].to_numpy()
+    inside = (code >= 0) & used[code] & (day > fleet.seen_from[code]) & (day <= fleet.seen_to[code])
+    code, age, weight = code[inside], (day - begin[code])[inside].astype(float), weight[inside]
+    at = fleet.lighting[code] * BANDS + band_of(age, "days")
+    events = np.bincount(at, weights=weight, minlength=len(curves) * BANDS).reshape(len(curves), BANDS)
+    reach = np.zeros(len(curves))
+    np.maximum.at(reach, light, exit.astype(float))
+    return fit_hazards(OTHER, "days", curves, events, exposure, reach, draws, rng)

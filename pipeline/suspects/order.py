@@ -10,15 +10,24 @@ programming over the sets of checks done, exact, for 12 checks at most."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from pipeline.suspects.checks import (
+    MOST_CHECKS,
+    Check,
+    Plan,
+    best_order,
+    cheapest_first,
+    checks_from_rows,
+    likeliest_first,
+    ratio_order,
+    walk,
+)
 from pipeline.suspects.grid import KEYS
-from pipeline.suspects.symptoms import OTHER
+from pipeline.suspects.parts import OTHER
 
-MOST_CHECKS = 12
 # Examples to replace with one's own minutes: common practice, no source.
 EXAMPLE_ACCESS = pl.DataFrame(
     [
@@ -42,114 +51,9 @@ EXAMPLE_ACCESS = pl.DataFrame(
 )
 
 
-@dataclass(frozen=True)
-class Check:
-    """A check that can be made: minutes of its own, and the access step it needs (None: none), which costs
-    once."""
-
-    component: str
-    minutes: float
-    opens: str | None = None
-    opens_minutes: float = 0.0
-
-
-@dataclass(frozen=True)
-class Plan:
-    """An order of checks: numbers of the checks, the minutes each takes when its turn comes, and the expected
-    minutes."""
-
-    order: tuple[int, ...]
-    minutes: tuple[float, ...]
-    expected_minutes: float
-
-
 def checks_from(access: pl.DataFrame, components: Sequence[str]) -> tuple[list[Check], set[str]]:
-    """Checks for components from an access table (component, check_minutes, opens, opens_minutes), and those
-    whose minutes are assumed: a component that is not in the table gets the table's median and no access
-    step.
-
-    Raises ValueError, in words, for an empty table, minutes that are not positive, or a component given
-    twice."""
-    if access.is_empty():
-        raise ValueError("the access table is empty: no minutes are known for any check")
-    if access["component"].n_unique() != access.height:
-        twice = access.group_by("component").len().filter(pl.col("len") > 1)["component"].sort().to_list()
-        raise ValueError(f"the access table has more than one row for {', '.join(twice)}")
-    if access["check_minutes"].null_count() or (access["check_minutes"] <= 0).any():
-        raise ValueError("check_minutes must be above 0 on every row of the access table")
-    table = (
-        access.with_columns(pl.col("opens_minutes").fill_null(0.0))
-        if "opens_minutes" in access.columns
-        else access.with_columns(pl.lit(0.0).alias("opens_minutes"))
-    )
-    table = (
-        table.with_columns(pl.lit(None, pl.String).alias("opens")) if "opens" not in table.columns else table
-    )
-    if (table["opens_minutes"] < 0).any():
-        raise ValueError("opens_minutes must not be below 0 in the access table")
-    steps = dict(
-        table.filter(pl.col("opens").is_not_null())
-        .group_by("opens")
-        .agg(pl.col("opens_minutes").max())
-        .iter_rows()
-    )
-    given = {r["component"]: r for r in table.iter_rows(named=True)}
-    median = float(table["check_minutes"].median())
-    made = [
-        Check(
-            c,
-            float(given[c]["check_minutes"]),
-            given[c]["opens"] or None,
-            float(steps.get(given[c]["opens"], 0.0)),
-        )
-        if c in given
-        else Check(c, median)
-        for c in components
-    ]
-    return made, {c for c in components if c not in given}
-
-
-def walk(
-    order: Sequence[int], p: Sequence[float], checks: Sequence[Check], last_is_inferred: bool = False
-) -> Plan:
-    """Expected minutes of a given order. p: probability of each check's cause, sum 1 at most (the rest is
-    `other`).
-
-    last_is_inferred: when nothing else is left over the last suspect needs no check, only the repair.
-    """
-    left, total, opened, minutes = 1.0, 0.0, set(), []
-    free = last_is_inferred and sum(p) >= 1 - 1e-9
-    for place, i in enumerate(order):
-        check = checks[i]
-        cost = check.minutes + (check.opens_minutes if check.opens and check.opens not in opened else 0.0)
-        cost = 0.0 if free and place == len(order) - 1 else cost
-        opened.add(check.opens)
-        total += cost * max(left, 0.0)
-        left -= p[i]
-        minutes.append(cost)
-    return Plan(tuple(order), tuple(minutes), total)
-
-
-def best_order(p: Sequence[float], checks: Sequence[Check], last_is_inferred: bool = False) -> Plan:
-    """The order with the fewest expected minutes; ties go to the check that stands first. Raises ValueError
-    above 12 checks."""
-    orders = best_orders(np.asarray([p], dtype=float), checks, last_is_inferred)
-    return walk(orders[0].tolist(), p, checks, last_is_inferred)
-
-
-def ratio_order(p: Sequence[float], checks: Sequence[Check]) -> tuple[int, ...]:
-    """By probability / minutes, blind to access steps: the best order where there are none."""
-    return tuple(sorted(range(len(p)), key=lambda i: (-p[i] / checks[i].minutes, i)))
-
-
-def likeliest_first(p: Sequence[float], checks: Sequence[Check]) -> tuple[int, ...]:
-    """By probability."""
-    return tuple(sorted(range(len(p)), key=lambda i: (-p[i], i)))
-
-
-def cheapest_first(p: Sequence[float], checks: Sequence[Check]) -> tuple[int, ...]:
-    """By minutes, the access step counted in."""
-    return tuple(sorted(range(len(p)), key=lambda i: (checks[i].minutes + checks[i].opens_minutes, i)))
+    """`checks_from_rows` of a table."""
+    return checks_from_rows(access.to_dicts(), components)
 
 
 def best_orders(p: np.ndarray, checks: Sequence[Check], last_is_inferred: bool = False) -> np.ndarray:
@@ -310,15 +214,21 @@ def _walk_all(
 
 
 def access_from_labour(
-    lives: pl.DataFrame, access: pl.DataFrame | None = None, *, check_share: float = 0.3, min_jobs: int = 10
+    lives: pl.DataFrame,
+    access: pl.DataFrame | None = None,
+    *,
+    check_share: float = 0.3,
+    most_access: float = 0.6,
+    min_jobs: int = 10,
 ) -> pl.DataFrame:
     """Check minutes learned from labour hours: the median labour of a component's replacement, less its
     access step, times check_share.
 
     lives: rows with component, fitted_labour_hours (hours). access: the table whose steps stay, and whose
-    minutes stay where fewer than min_jobs jobs tell labour; None takes the shipped examples. check_share: a
-    check's part of the work of a replacement (common practice, no source). Adds columns jobs and source
-    ('labour' or 'given'). A median that leaves nothing after access keeps 1 minute."""
+    minutes stay where fewer than min_jobs jobs tell labour; None takes the shipped examples. An access step takes
+    most_access of the shortest median labour behind it at most. check_share: a check's part of the work of a
+    replacement; both common practice, no source. Adds columns jobs and source ('labour' or 'given'). A median that
+    leaves nothing after access keeps 1 minute."""
     access = EXAMPLE_ACCESS if access is None else access
     jobs = (
         lives.filter(pl.col("fitted_labour_hours") > 0)
@@ -329,8 +239,11 @@ def access_from_labour(
         pl.lit(1.0), (pl.col("labour_minutes") - pl.col("opens_minutes").fill_null(0)) * check_share
     )
     told = pl.col("jobs").fill_null(0) >= min_jobs
+    shortest = pl.when(told).then("labour_minutes").min().over("opens") * most_access
+    step = pl.when(pl.col("opens").is_not_null()).then(pl.min_horizontal("opens_minutes", shortest))
     return (
         access.join(jobs, on="component", how="left", maintain_order="left")
+        .with_columns(step.otherwise("opens_minutes").alias("opens_minutes"))
         .with_columns(
             pl.when(told).then(learned).otherwise("check_minutes").alias("check_minutes"),
             pl.when(told).then(pl.lit("labour")).otherwise(pl.lit("given")).alias("source"),
@@ -338,3 +251,20 @@ def access_from_labour(
         )
         .drop("labour_minutes")
     )
+
+
+__all__ = [
+    "EXAMPLE_ACCESS",
+    "MOST_CHECKS",
+    "Check",
+    "Plan",
+    "access_from_labour",
+    "best_order",
+    "best_orders",
+    "cheapest_first",
+    "check_order",
+    "checks_from",
+    "likeliest_first",
+    "ratio_order",
+    "walk",
+]

@@ -6,37 +6,14 @@ both sides."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-SIDES = ("left", "right")
-UNSIDED = ("control_module", "switch_or_fuse")
-# Which component can be in which headlamp. Common practice, no source. Components that are not listed can be
-# in any.
-_ONLY_IN = {
-    "igniter": ("discharge",),
-    "ballast": ("discharge",),
-    "led_module": ("led",),
-    "led_driver": ("led",),
-    "lamp": ("halogen", "discharge"),
-}
-# These discharge light sources carry their igniter (UN R99 category sheets): there is no separate one to
-# fail.
-_OWN_IGNITER = re.compile(r"^D[1358]", re.IGNORECASE)
+from pipeline.suspects.parts import OWN_IGNITER, SIDES, UNSIDED, is_possible
+
 _DAY = 1_000_000  # days per vehicle in a packed key: more than any date's day number
-
-
-def is_possible(component: str, lighting: str | None, light_source_category: str | None = None) -> bool:
-    """Whether such a headlamp can have this component as a part of its own. Unknown lighting or category
-    rules nothing out."""
-    if lighting not in (None, "unknown") and lighting not in _ONLY_IN.get(component, (lighting,)):
-        return False
-    return not (
-        component == "igniter" and light_source_category and _OWN_IGNITER.match(light_source_category)
-    )
 
 
 @dataclass(frozen=True)
@@ -242,7 +219,7 @@ def make_fleet(lives: pl.DataFrame, episodes: pl.DataFrame | None = None) -> Fle
         vehicles["first_use"].to_numpy(),
         vehicles["seen_from"].to_numpy(),
         vehicles["seen_to"].to_numpy(),
-        np.array([bool(c and _OWN_IGNITER.match(c)) for c in vehicles["category"]]),
+        np.array([bool(c and OWN_IGNITER.match(c)) for c in vehicles["category"]]),
         track,
         places,
     )

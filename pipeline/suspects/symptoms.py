@@ -14,20 +14,24 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.suspects.parts import BOTH_DARK
+
 SYMPTOMS = ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside", "warning_shown", "other")
-BOTH_DARK = "both_low_beams_dark"
-OTHER = "other"
 # Share of a component's failures that darken both low beams at once, before any case is known. Common
 # practice, no source: what both sides share can take both, a part of one side hardly ever does.
 BOTH_SHARE = {"switch_or_fuse": 0.3, "control_module": 0.3, "wiring": 0.1}
 BOTH_SHARE_ELSEWHERE = 0.005
+# Most that half a case may make of a symptom that a cause was never seen with (common practice, no source).
+SELDOM = 0.05
 CONCENTRATIONS = tuple(float(x) for x in np.geomspace(1, 3000, 33))
 
 
-def symptom_key() -> pl.Expr:
+def symptom_key(sure: pl.Expr | None = None) -> pl.Expr:
     """Symptom of an episode as the model counts it; null where it is not told. Needs columns `symptom` and
-    `side`."""
+    `side`. sure: where the cause is sure; a fault of both sides whose cause is as likely not one (two parts renewed
+    together, one of them perhaps only to match) is no case of both sides dark at once."""
     both = (pl.col("side") == "both") & (pl.col("symptom") == "low_beam_dark")
+    both = both if sure is None else both & sure
     told = pl.when(pl.col("symptom") != "unknown").then(pl.col("symptom"))
     return pl.when(both.fill_null(False)).then(pl.lit(BOTH_DARK)).otherwise(told)
 
@@ -65,6 +69,22 @@ def concentration(
         for c in choices
     ]
     return choices[int(np.argmax(scores))]
+
+
+def mean_concentration(
+    counts: np.ndarray, mean: np.ndarray, choices: tuple[float, ...], centre: float, spread: float
+) -> float:
+    """As `concentration`, averaged over its posterior so that 1 / (C + 1), which the variances go by, is right on
+    average: where the data do not tell large choices apart, the likeliest alone would be an accident."""
+    rows = counts.sum(axis=1) > 0
+    scores = np.array(
+        [
+            log_dirichlet_multinomial(counts[rows], mean[rows], c) - 0.5 * (np.log(c / centre) / spread) ** 2
+            for c in choices
+        ]
+    )
+    weight = np.exp(scores - scores.max())
+    return float(1 / np.average(1 / (np.array(choices) + 1), weights=weight) - 1)
 
 
 @dataclass(frozen=True)
@@ -109,6 +129,12 @@ def fit_symptoms(
             counts[at[0][lighting], at[1][cause], at[2][key]] += weight
     root = counts.sum(axis=(0, 1))[:-1] + 0.5
     root /= root.sum()
+    # The middle of what causes say, each cause once (as far as it has cases), not of what the commonest says.
+    single = counts.sum(axis=0)[:, :-1]
+    n = single.sum(axis=1, keepdims=True)
+    told_weight = n / (n + 10)
+    if told_weight.sum() > 0:
+        root = (told_weight * (single + 2 * root) / (n + 2)).sum(axis=0) / told_weight.sum()
     both = np.array([BOTH_SHARE.get(c, BOTH_SHARE_ELSEWHERE) for c in components])
     base = np.concatenate([root * (1 - both[:, None]), both[:, None]], axis=1)
     by_component = counts.sum(axis=0)
@@ -122,9 +148,15 @@ def fit_symptoms(
         rest = by_component[None] - counts
         from_others = (rest + first * base[None]) / (rest.sum(axis=2, keepdims=True) + first)
         worth = np.minimum(second, rest.sum(axis=2, keepdims=True) + first)
-        alpha = counts + worth * from_others
+        prior = worth * from_others
     else:
-        second, alpha = first, counts + first * base[None]
+        second, prior = first, first * base[None]
+    # What a cause has never said yet counts as half a case (Jeffreys), but never more than is SELDOM; without this "never
+    # seen" would be taken for "cannot be". For both sides at once the trade's rule is held to: a tenth of a case.
+    most, half = np.full(len(symptoms), SELDOM), np.full(len(symptoms), 0.5)
+    most[-1], half[-1] = BOTH_SHARE_ELSEWHERE, 0.1
+    seen = counts.sum(axis=2, keepdims=True) + first
+    alpha = counts + np.maximum(prior, np.minimum(half, most * seen))
     return SymptomTable(symptoms, components, lightings, alpha, counts, (first, second))
 
 

@@ -8,9 +8,8 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from pipeline.suspects.hazards import ORIGINS, band_edges
-from pipeline.suspects.model import CauseModel
-from pipeline.suspects.symptoms import OTHER
+from pipeline.suspects.hazards import ORIGINS
+from pipeline.suspects.parts import OTHER
 
 AS_OF = dt.date(2025, 6, 30)
 UNSIDED = ("control_module", "switch_or_fuse")
@@ -51,6 +50,43 @@ CODES = {"ballast": "B1A22", "igniter": "B1A22", "lamp": "B1A10", "control_modul
 DAY0 = dt.date(1900, 1, 1)
 
 
+@dataclasses.dataclass(frozen=True)
+class Truth:
+    """What is true of a world: lives of parts (see DISCHARGE), P(symptom | cause) in the order of SAID, the share of
+    causes that are no part, and how many times as often parts of a van fail."""
+
+    parts: dict[str, dict[str, tuple]] = dataclasses.field(default_factory=lambda: PARTS)
+    said: dict[str, tuple[float, ...]] = dataclasses.field(default_factory=lambda: P_SAID)
+    other_share: float = OTHER_SHARE
+    van: dict[str, float] = dataclasses.field(default_factory=dict)
+
+    def factor(self, component: str, is_van: np.ndarray) -> np.ndarray:
+        return np.where(is_van, self.van.get(component, 1.0), 1.0)
+
+
+PLAIN = Truth()
+
+
+def draw_truth(seed: int) -> Truth:
+    """Another truth: every life, early share, P(symptom | cause) and class factor drawn about those above."""
+    rng = np.random.default_rng([seed, 1])
+    parts = {}
+    for lighting in sorted(PARTS):
+        parts[lighting] = {}
+        for name in sorted(PARTS[lighting]):
+            clock, shape, scale, early = PARTS[lighting][name]
+            shape = 1.0 if shape == 1.0 else float(shape * np.exp(rng.normal(0, 0.15)))
+            scale = float(scale * np.exp(rng.normal(0, 0.25)))
+            early = early or (0.04 if rng.random() < 0.3 else 0.0)
+            parts[lighting][name] = (clock, shape, scale, float(min(early * np.exp(rng.normal(0, 0.4)), 0.4)))
+    said = {}
+    for name in sorted(P_SAID):
+        base = np.array(P_SAID[name]) + 0.004
+        said[name] = tuple(float(x) for x in rng.dirichlet(60 * base / base.sum()))
+    van = {name: float(np.exp(rng.normal(0, 0.2))) for name in sorted(DISCHARGE)}
+    return Truth(parts, said, float(rng.uniform(0.01, 0.08)), van)
+
+
 def hazard(
     age: np.ndarray,
     component: str,
@@ -58,10 +94,13 @@ def hazard(
     origin: str,
     unit_per_day: float | np.ndarray = 1.0,
     early_scale: float = 1.0,
+    truth: Truth = PLAIN,
+    factor: float | np.ndarray = 1.0,
 ) -> np.ndarray:
     """True hazard per clock unit. unit_per_day: km/day for the early deaths, which happen in days, on a km
-    clock."""
-    _, shape, scale, early = PARTS[lighting][component]
+    clock; factor: on the hazard of wear (of the class)."""
+    _, shape, scale, early = truth.parts[lighting][component]
+    scale = scale / np.asarray(factor, dtype=float) ** (1 / shape)
     age = np.maximum(np.asarray(age, dtype=float), 1e-9)
     h, survival = shape / scale * (age / scale) ** (shape - 1), np.exp(-((age / scale) ** shape))
     early = early * early_scale if origin == "replacement" else 0.0
@@ -76,10 +115,18 @@ class World:
     episodes: pl.DataFrame
     parts: pl.DataFrame
     early_scale: float
+    truth: Truth
+    other_per_day: float  # causes that are no part, per vehicle-day
 
 
 def make_world(
-    vehicles: int, seed: int, *, early_scale: float = 1.0, years: float = 7.0, planned_per_year: float = 0.02
+    vehicles: int,
+    seed: int,
+    *,
+    early_scale: float = 1.0,
+    years: float = 7.0,
+    planned_per_year: float = 0.02,
+    truth: Truth = PLAIN,
 ) -> World:
     """Vehicles of mixed age, watched whole for `years` at most; failed parts are renewed, a few are renewed
     as planned."""
@@ -94,14 +141,15 @@ def make_world(
     rows, cases = [], []
     for name in sorted(DISCHARGE):
         for side in ("none",) if name in UNSIDED else ("left", "right"):
-            fitted = np.array([name in PARTS[li] for li in lighting]) & ~((name == "igniter") & d1)
+            fitted = np.array([name in truth.parts[li] for li in lighting]) & ~((name == "igniter") & d1)
             v = np.flatnonzero(fitted)
             start, generation = first[v].astype(float), 0
             while len(v) and generation < 40:
                 clock = DISCHARGE[name][0]
                 shape, scale, early = (
-                    np.array([PARTS[li][name][k] for li in lighting[v]]) for k in (1, 2, 3)
+                    np.array([truth.parts[li][name][k] for li in lighting[v]]) for k in (1, 2, 3)
                 )
+                scale = scale / truth.factor(name, cls[v] == "van") ** (1 / shape)
                 life = scale * rng.weibull(shape)
                 life = life / pace[v] if clock == "km" else life
                 if generation:
@@ -179,16 +227,18 @@ def make_world(
     ).with_columns(pl.col("fitted_labour_hours").fill_nan(None))
 
     v, name, side, on = (np.concatenate([c[i] for c in cases]) for i in range(4))
-    # Causes that are no part of the list.
-    n_other = rng.binomial(len(v), OTHER_SHARE / (1 - OTHER_SHARE))
-    some = rng.integers(0, vehicles, n_other)
-    when = seen[some] + rng.random(n_other) * (end - seen[some])
+    # Causes that are no part of the list: the same chance on every day of every vehicle.
+    watched = (end - seen).astype(float)
+    n_other = rng.poisson(len(v) * truth.other_share / (1 - truth.other_share))
+    other_per_day = len(v) * truth.other_share / (1 - truth.other_share) / watched.sum()
+    some = rng.choice(vehicles, n_other, p=watched / watched.sum())
+    when = seen[some] + rng.random(n_other) * watched[some]
     v, name = np.concatenate([v, some]), np.concatenate([name, np.full(n_other, OTHER)])
     side, on = (
         np.concatenate([side, rng.choice(["left", "right"], n_other)]),
         np.concatenate([on, np.ceil(when)]),
     )
-    picked = np.array([rng.choice(5, p=P_SAID[c]) for c in name])
+    picked = np.array([rng.choice(5, p=truth.said[c]) for c in name])
     said = np.array(SAID)[picked]
     side = np.where(
         said == "both_low_beams_dark",
@@ -244,51 +294,7 @@ def make_world(
         part_age_days=age,
         part_age_km=age * pl.col("km_per_day"),
     ).sort("episode_id", "component", "side")
-    return World(lives, episodes, parts, early_scale)
-
-
-def true_model(model: CauseModel, world: World) -> CauseModel:
-    """The model with every estimate replaced by the truth, so that the same averaging gives the true
-    probabilities."""
-    fits = []
-    for h in model.hazards:
-        edges = band_edges(h.clock)
-        pace = 46.0 if h.clock == "km" else 1.0
-        rows = []
-        for lighting, origin in h.curves:
-            # Mean over each band, so that steep hazards are not judged by one point.
-            inner = edges[:-1, None] + np.diff(edges)[:, None] * (np.arange(40) + 0.5) / 40
-            rows.append(hazard(inner, h.component, lighting, origin, pace, world.early_scale).mean(axis=1))
-        made = np.stack(rows)
-        fits.append(
-            dataclasses.replace(
-                h, hazard=made, draws=np.broadcast_to(made, (model.draws, *made.shape)).copy()
-            )
-        )
-    symptoms = model.symptoms
-    alpha = np.zeros_like(symptoms.alpha)
-    for j, c in enumerate(symptoms.components):
-        for k, s in enumerate(SAID):
-            alpha[:, j, symptoms.symptoms.index(s)] = P_SAID[c][k] * 1e7
-    alpha = np.maximum(alpha, 1e-6)
-    told = np.ones_like(model.told)
-    flat = dataclasses.replace(
-        model,
-        hazards=tuple(fits),
-        symptoms=dataclasses.replace(symptoms, alpha=alpha),
-        told=told,
-        class_factor=np.ones_like(model.class_factor),
-        class_log_sd=np.zeros_like(model.class_log_sd),
-    )
-    # P(other | symptom) follows from the shares of all causes: by lighting from the confirmed cases' true
-    # mix.
-    other = np.zeros_like(model.other)
-    for li in range(len(model.lightings)):
-        mix = model.causes[li] / model.causes[li].sum()
-        mix = np.concatenate([mix[:-1] / mix[:-1].sum() * (1 - OTHER_SHARE), [OTHER_SHARE]])
-        joint = mix[:, None] * alpha[li] / alpha[li].sum(axis=1, keepdims=True)
-        other[li] = joint[-1] / joint.sum(axis=0)
-    return dataclasses.replace(flat, other=other)
+    return World(lives, episodes, parts, early_scale, truth, other_per_day)
 
 
 __all__ = [
@@ -298,8 +304,10 @@ __all__ = [
     "HALOGEN",
     "ORIGINS",
     "OTHER",
+    "PLAIN",
+    "Truth",
     "World",
+    "draw_truth",
     "hazard",
     "make_world",
-    "true_model",
 ]

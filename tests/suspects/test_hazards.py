@@ -99,7 +99,8 @@ def test_draws_keep_the_mean():
 
 
 def test_one_constant_hazard_is_the_exact_rate():
-    """With much data and a flat truth the middle of the curve is events / exposure, the Poisson estimate."""
+    """With much data and a flat truth the middle of the curve is events / exposure, the Poisson estimate; within the noise of
+    some hundred draws of a posterior that is 2 to 3 % wide."""
     exposure = np.full((1, BANDS), 5e4)
     deaths = exposure * 2e-3
     fit = fit_hazards(
@@ -112,7 +113,7 @@ def test_one_constant_hazard_is_the_exact_rate():
         10,
         np.random.default_rng(0),
     )
-    assert fit.hazard[0, 10:50] == pytest.approx(2e-3, rel=1e-3)
+    assert fit.hazard[0, 10:50] == pytest.approx(2e-3, rel=1e-2)
 
 
 def test_a_thin_curve_leans_on_its_relative():
@@ -148,6 +149,45 @@ def test_never_failed_is_low_and_unsure():
     assert np.isfinite(fit.hazard).all() and (fit.hazard > 0).all()
     assert fit.hazard[0, 20] * exposure.sum() < 3
     assert fit.log_sd[0, 20] > 0.5
+
+
+def test_never_failed_has_an_upper_limit_near_the_rule_of_three():
+    """No failure in an exposure E: the exact 95 % upper limit of a rate is 3.0 / E (Hanley and Lippman-Hand 1983, J. Am. Med.
+    Assoc. 249:1743-1745). The curve's is of that order over the whole of it, neither 0 nor anything."""
+    exposure = np.full((1, BANDS), 1e4)
+    events, reach = np.zeros((1, BANDS)), np.array([18_000.0])
+    fit = fit_hazards("wiring", "days", [("led", "original")], events, exposure, reach, 2000, np.random.default_rng(0))
+    whole = (fit.draws[:, 0] * exposure[0]).sum(axis=1)  # expected failures over the exposure
+    assert 1.0 < np.quantile(whole, 0.95) < 6.0
+
+
+def test_draws_are_of_the_posterior_itself():
+    """Two bands with few failures, against the posterior summed on a grid: where nothing failed, Laplace's approximation
+    alone would be far too sure of its lower end."""
+    from pipeline.suspects import hazards
+
+    design = np.array([[1.0, 0.0], [0.0, 1.0]] + [[0.0, 0.0]] * (BANDS - 2))
+    events = np.zeros((1, BANDS))
+    exposure = np.zeros((1, BANDS))
+    events[0, 0], exposure[0, :2] = 2.0, (2.0, 3.0)
+    covariance = np.array([[2.0, 1.0], [1.0, 3.0]])
+    fitted = hazards._laplace(events, exposure, 0.0, design, covariance)
+    draws = hazards._slice_sample(events, exposure, 0.0, design, fitted, 4000, np.random.default_rng(1))[-1][:, 0, :2]
+    x = np.linspace(-12, 6, 721)
+    a, b = np.meshgrid(x, x, indexing="ij")
+    inverse = np.linalg.inv(covariance)
+    log = 2 * a - 2 * np.exp(a) - 3 * np.exp(b)
+    log -= 0.5 * (inverse[0, 0] * a * a + 2 * inverse[0, 1] * a * b + inverse[1, 1] * b * b)
+    p = np.exp(log - log.max())
+    p /= p.sum()
+    for k, grid in enumerate((a, b)):
+        mean = (p * grid).sum()
+        sd = np.sqrt((p * grid**2).sum() - mean**2)
+        assert draws[:, k].mean() == pytest.approx(mean, abs=5 * sd / np.sqrt(4000))
+        assert draws[:, k].std() == pytest.approx(sd, rel=0.06)
+        order = np.cumsum(p.sum(axis=1 - k))
+        low = x[np.searchsorted(order, 0.05)]
+        assert np.quantile(draws[:, k], 0.05) == pytest.approx(low, abs=0.2 * sd)
 
 
 def test_the_hazard_is_held_where_no_part_has_been():

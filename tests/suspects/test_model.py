@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import polars as pl
 import pytest
@@ -20,7 +18,7 @@ from pipeline.suspects.symptoms import (
     symptom_key,
 )
 from tests.suspects.conftest import AGE, KM, fitted
-from tests.suspects.simulate import AS_OF, CLOCKS, make_world, true_model
+from tests.suspects.simulate import AS_OF, CLOCKS, make_world
 
 
 def test_shares_sum_to_one_and_nothing_stays_nothing():
@@ -72,6 +70,8 @@ def test_both_sides_dark_is_a_symptom_of_its_own():
         None,
         None,
     ]
+    sure = frame.select(symptom_key(pl.lit(pl.Series([False, True, True, True, True])))).to_series()
+    assert sure.to_list()[0] == "low_beam_dark"  # two renewed together, one perhaps only to match
 
 
 def test_concentration_follows_the_data():
@@ -185,47 +185,6 @@ def test_a_recent_renewal_turns_the_ranking_only_where_parts_die_early(shop):
     assert ballast(shop, "ballast") > 2 * ballast(shop, "none")
     calm = fitted(800, 12, early_scale=0.0)
     assert ballast(calm, "ballast") < ballast(calm, "none")
-
-
-def test_probabilities_are_near_the_truth_and_calibrated(shop):
-    w = shop.world
-    truth = true_model(shop.model, w)
-    cells = dataclasses.replace(grid.make_cells(truth, w.episodes, w.parts, KM, AGE), concentration=1e12)
-    fresh = make_world(1500, 77)  # other vehicles of the same world: never seen by the fit
-    p = grid.predict(shop.model, shop.cells, fresh.episodes, fresh.parts)
-    assert p.sum(axis=1) == pytest.approx(1.0)
-    t = grid.predict(truth, cells, fresh.episodes, fresh.parts)
-    assert np.abs(p - t).mean() < 0.02
-    names = [*shop.model.components, "other"]
-    hit = np.array(names) == fresh.episodes["cause"].to_numpy()[:, None]
-    centred = p - p.mean()
-    slope = (centred * hit).sum() / (centred**2).sum()
-    assert 0.9 < slope < 1.1
-
-
-def test_intervals_hold_the_truth():
-    """Published 90 % intervals against the true probabilities of the cells, over worlds of shop size."""
-    inside, likely = [], []
-    for seed in (21, 22):
-        made = fitted(800, seed)
-        w = made.world
-        table = grid.priors(
-            made.model, w.lives, w.episodes, w.parts, KM, AGE, cells=made.cells, confidence=0.9
-        )
-        truth = true_model(made.model, w)
-        cells = dataclasses.replace(grid.make_cells(truth, w.episodes, w.parts, KM, AGE), concentration=1e12)
-        right = grid.priors(truth, w.lives, w.episodes, w.parts, KM, AGE, cells=cells).select(
-            *grid.KEYS, "component", truth="model_probability"
-        )
-        both = table.join(right, on=[*grid.KEYS, "component"], nulls_equal=True).filter(
-            (pl.col("truth") > 0.005) & pl.col("symptom").is_in(["low_beam_dark", "flicker", "dim"])
-        )
-        assert both.height > 1500
-        ok = (pl.col("truth") >= pl.col("low")) & (pl.col("truth") <= pl.col("high"))
-        inside.append(both.select(ok.mean()).item())
-        likely.append(both.filter(pl.col("truth") > 0.1).select(ok.mean()).item())
-    assert 0.86 <= np.mean(inside) <= 0.975
-    assert 0.84 <= np.mean(likely) <= 0.975
 
 
 def test_row_order_and_vehicle_names_change_nothing(shop):

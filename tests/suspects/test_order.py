@@ -144,10 +144,36 @@ def test_minutes_learned_from_labour():
     table = access_from_labour(lives)
     got = {r["component"]: r for r in table.iter_rows(named=True)}
     assert got["ballast"]["check_minutes"] == pytest.approx((75 - 25) * 0.3)
+    assert got["ballast"]["opens_minutes"] == 25.0
     assert got["ballast"]["source"] == "labour" and got["ballast"]["jobs"] == 12
     assert (
         got["lamp"]["check_minutes"] == 4.0 and got["lamp"]["source"] == "given"
     )  # three jobs tell too little
+
+
+def test_an_access_step_never_takes_more_than_the_jobs_behind_it():
+    """Lamps are changed in 24 minutes: getting at them cannot take 25."""
+    lives = pl.DataFrame({"component": ["lamp"] * 20 + ["ballast"] * 20, "fitted_labour_hours": [0.4] * 20 + [1.0] * 20})
+    got = {r["component"]: r for r in access_from_labour(lives).iter_rows(named=True)}
+    assert got["lamp"]["opens_minutes"] == got["wiring"]["opens_minutes"] == pytest.approx(0.6 * 24)
+    assert got["lamp"]["check_minutes"] == pytest.approx(0.4 * 24 * 0.3)
+    assert got["ballast"]["check_minutes"] == pytest.approx((60 - 0.6 * 24) * 0.3)
+    assert got["control_module"]["opens_minutes"] == 0.0
+
+
+def test_seven_checks_against_every_order():
+    """One order out of 5,040, twice with access steps and twice without."""
+    rng = np.random.default_rng(3)
+    for steps in (False, True):
+        for _ in range(2):
+            p = rng.dirichlet(np.ones(8))[:7].tolist()
+            opens = [("front", "side", None)[int(k)] if steps else None for k in rng.integers(0, 3, 7)]
+            minutes = {"front": 22.0, "side": 9.0, None: 0.0}
+            checks = [Check(f"c{i}", float(rng.uniform(1, 20)), o, minutes[o]) for i, o in enumerate(opens)]
+            best = best_order(p, checks)
+            assert best.expected_minutes == pytest.approx(brute(p, checks), rel=1e-12)
+            grid_order = best_orders(np.array([p]), checks)[0].tolist()
+            assert walk(grid_order, p, checks).expected_minutes == pytest.approx(best.expected_minutes, rel=1e-12)
 
 
 def test_no_priors_give_no_order(shop):
