@@ -1,31 +1,23 @@
-"""How many parts will fail: by month, by part and by depot, with renewals; the stock to hold and the budget.
+"""How many parts will fail: by month, by part and by depot, with renewals; the stock to hold, the budget, and the lamps
+that go dark on the road; each without the plan of early renewal and with it.
 
-Every part in service is followed by simulation: it fails by its own curve given its age today, is renewed, and the
-renewal may fail in turn. Each simulation has its own draw of the parameters (Meeker and Escobar 1998, chapter 12:
-prediction of the number of failures in a fleet with staggered entry). Where nothing is renewed twice the count is
-Poisson-binomial and `poisson_binomial` is exact.
+The counts come from simulation (see simulate.py). Where nothing is renewed twice the count is Poisson-binomial and
+`poisson_binomial` is exact.
 """
 
 from __future__ import annotations
 
 import calendar
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import polars as pl
 
-from pipeline.planning.curves import (
-    LifeCurve,
-    age_grid,
-    draw_thetas,
-    find_curve,
-    hazards_on_grid,
-    place_clock,
-    places_at,
-    read_curves,
-)
-from pipeline.planning.replacement import REPLACE, _costs_of
+from pipeline.planning.curves import CurveBook, LifeCurve, quantiles
+from pipeline.planning.replacement import ALL, _costs_of
+from pipeline.planning.simulate import Others, Seasonal, Simulated, simulate, simulate_plans
 
 
 def poisson_binomial(p) -> np.ndarray:
@@ -55,20 +47,6 @@ def failing_within(curve: LifeCurve, ages, span: float) -> np.ndarray:
     return -np.expm1(-(curve.fit.cumulative_hazard(ages + span) - curve.fit.cumulative_hazard(ages)))
 
 
-@dataclass(frozen=True, eq=False)
-class Simulated:
-    """Simulated counts: failed and planned are (groups, simulations, spans); groups are named by `keys` in the order
-    of `names`.
-    """
-
-    names: tuple[str, ...]
-    keys: list[tuple]
-    failed: np.ndarray
-    planned: np.ndarray
-    edges_days: np.ndarray
-    places: np.ndarray
-
-
 def month_edges(as_of: date, months: int) -> list[date]:
     """as_of and the days 1, 2, ... months later, the day of the month kept where that month has it."""
     out = []
@@ -78,190 +56,28 @@ def month_edges(as_of: date, months: int) -> list[date]:
     return out
 
 
-def simulate(
-    lives_in_service: pl.DataFrame,
-    fits: pl.DataFrame,
-    as_of: date,
-    edges_days,
-    *,
-    seed: int,
-    simulations: int = 400,
-    by: tuple[str, ...] = (),
-    clocks: dict[str, str] | None = None,
-    policy: pl.DataFrame | None = None,
-    vehicles: pl.DataFrame | None = None,
-) -> Simulated:
-    """Counts of failures (and with a policy of planned replacements) between successive edges, days after `as_of`,
-    the first 0.
+@dataclass(frozen=True)
+class Months:
+    """The months ahead: `days` their edges, as_of first; `edges` the same in days after as_of."""
 
-    by: further columns of the lives to count by, such as customer_group. clocks: component -> "days" or "km"; a place
-    whose km or rate is unknown goes by days. policy: of `replacement_policy`; parts are renewed at its ages (those
-    past them at once). vehicles: vehicle, in_service_to; parts of a vehicle that leaves are followed until then; no
-    vehicle is taken to join. The draws do not depend on `by`, so groups add up to the fleet in every simulation.
-    Raises ValueError for edges that do not rise from 0.
-    """
-    edges = np.asarray(edges_days, float)
-    if len(edges) < 2 or edges[0] != 0 or np.any(np.diff(edges) < 0):
-        raise ValueError("edges_days must rise from 0")
-    if simulations < 1:
-        raise ValueError("simulations must be at least 1")
-    book = read_curves(fits)
-    places = places_at(lives_in_service, as_of)
-    leaving = pl.lit(float("inf")).alias("_leaves")
-    if vehicles is not None:
-        told = vehicles.select("vehicle", "in_service_to").unique("vehicle", keep="first", maintain_order=True)
-        places = places.drop("in_service_to", strict=False).join(told, on="vehicle", how="left", maintain_order="left")
-        leaving = (
-            (pl.col("in_service_to") - as_of).dt.total_days().cast(pl.Float64).fill_null(float("inf")).alias("_leaves")
-        )
-    keep = [c for c in ("vehicle", "component", "side", "lighting", "origin", "age_days", "age_km", "km_per_day", *by)]
-    places = (
-        places.with_columns(leaving)
-        .select(*dict.fromkeys(keep), "_leaves")
-        .sort("component", "lighting", "vehicle", "side", "origin", maintain_order=True)
-    )
-    names = ("component", "lighting", *by)
-    keys: list[tuple] = []
-    parts = []
-    ages_at = (
-        {
-            (r["component"], r["lighting"], r["clock"], r["customer_group"]): r
-            for r in policy.filter(pl.col("verdict") == REPLACE).iter_rows(named=True)
-        }
-        if policy is not None
-        else {}
-    )
-    draws = min(simulations, 200)
-    seeds = np.random.SeedSequence(seed)
-    for (component, lighting), some in places.group_by("component", "lighting", maintain_order=True):
-        clock = place_clock(book, component, lighting, clocks)
-        child = int(seeds.spawn(1)[0].generate_state(1)[0])
-        if clock is None:
-            continue
-        groups = some.select(names).unique(maintain_order=True).sort(names, nulls_last=True).rows()
-        at = {g: i for i, g in enumerate(groups)}
-        code = np.array([at[g] for g in some.select(names).rows()])
-        counts = np.zeros((2, len(groups), simulations, len(edges) - 1), np.int64)
-        on_km = (
-            (some["age_km"].is_not_null() & some["km_per_day"].is_not_null()).to_numpy()
-            if clock == "km"
-            else np.zeros(some.height, bool)
-        )
-        for this, rows in (("km", np.flatnonzero(on_km)), ("days", np.flatnonzero(~on_km))):
-            curves = [find_curve(book, component, lighting, g, this) for g in ("original", "replacement")]
-            if not len(rows) or curves[0] is None:
-                continue
-            part = some[rows.tolist()]
-            targets = _targets(part, ages_at, component, lighting, this) if ages_at else None
-            _follow(
-                part,
-                this,
-                curves,
-                edges,
-                targets,
-                code[rows],
-                counts,
-                draws,
-                np.random.default_rng([child, this == "km"]),
-                child,
-            )
-        keys += groups
-        parts.append((counts, np.bincount(code, minlength=len(groups))))
-    if not parts:
-        empty = np.zeros((0, simulations, len(edges) - 1), np.int64)
-        return Simulated(names, [], empty, empty, edges, np.zeros(0, np.int64))
-    every = np.concatenate([p[0] for p in parts], axis=1)
-    return Simulated(names, keys, every[0], every[1], edges, np.concatenate([p[1] for p in parts]))
+    days: list[date]
+    edges: list[float]
 
-
-def _targets(
-    part: pl.DataFrame, ages_at: dict, component: str, lighting: str, clock: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Planned ages of the part in place and of those after it, by place; inf where run to failure."""
-    groups = part["customer_group"].to_list() if "customer_group" in part.columns else [None] * part.height
-    first, later = [], []
-    for group, origin in zip(groups, part["origin"].to_list(), strict=False):
-        rule = ages_at.get((component, lighting, clock, group)) or ages_at.get((component, lighting, clock, "all"))
-        after = (rule["snapped_age"] or rule["age"]) if rule else None
-        own = rule["original_age"] if rule and origin == "original" else after
-        first.append(own or np.inf)
-        later.append(after or np.inf)
-    return np.array(first), np.array(later)
-
-
-def _follow(
-    part: pl.DataFrame,
-    clock: str,
-    curves: list[LifeCurve],
-    edges: np.ndarray,
-    targets,
-    code: np.ndarray,
-    counts: np.ndarray,
-    draws: int,
-    rng: np.random.Generator,
-    seed: int,
-) -> None:
-    """Simulates the places and adds their failures and planned replacements to counts (2, groups, simulations,
-    spans).
-    """
-    simulations, spans = counts.shape[2], counts.shape[3]
-    age0 = np.maximum(part[f"age_{clock}"].to_numpy().astype(float), 0)
-    rate = np.maximum(part["km_per_day"].to_numpy().astype(float), 0) if clock == "km" else np.ones(len(age0))
-    end = np.minimum(part["_leaves"].to_numpy(), edges[-1])
-    grid = age_grid(float(np.max(age0 + rate * edges[-1])) + 1.0, 600)
-    tables = [hazards_on_grid(c.fit, draw_thetas(c.fit, draws, seed + i), grid) for i, c in enumerate(curves)]
-    is_original = (part["origin"] == "original").to_numpy()
-    first, later = targets if targets is not None else (np.full(len(age0), np.inf),) * 2
-    for d in range(draws):
-        sims = np.arange(d, simulations, draws)
-        # In the first round all places, simulation by simulation; afterwards only those that had an event.
-        place = np.tile(np.arange(len(age0)), len(sims))
-        sim = np.repeat(sims, len(age0))
-        now, age = np.zeros(len(place)), age0[place]
-        original, goal = is_original[place], first[place]
-        # Cumulative hazards today and at the end are the same in every simulation of a draw.
-        ahead = [
-            np.where(is_original, np.interp(x, grid, tables[0][d]), np.interp(x, grid, tables[1][d]))
-            for x in (age0, age0 + end * rate)
-        ]
-        known = (ahead[0][place], ahead[1][place])
-        while len(place):
-            fails = np.full(len(place), np.inf)
-            left = (end[place] - now) * rate[place]
-            drawn = rng.exponential(size=len(place))
-            for mask, h in ((original, tables[0][d]), (~original, tables[1][d])):
-                if not mask.any():
-                    continue
-                start = known[0][mask] if known else np.interp(age[mask], grid, h)
-                until = known[1][mask] if known else np.interp(age[mask] + left[mask], grid, h)
-                hit = drawn[mask] <= until - start
-                which = np.flatnonzero(mask)[hit]
-                fails[which] = np.interp(start[hit] + drawn[mask][hit], h, grid)
-            goes = np.maximum(goal, age)
-            is_planned = goes < fails
-            event = np.minimum(goes, fails)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                when = now + np.where(event > age, (event - age) / rate[place], 0.0)
-            on = np.isfinite(event) & (when <= end[place]) & (end[place] > 0)
-            place, sim, now, is_planned = place[on], sim[on], when[on], is_planned[on]
-            span = np.clip(np.searchsorted(edges, now, side="left") - 1, 0, spans - 1)
-            np.add.at(counts, (is_planned.astype(int), code[place], sim, span), 1)
-            age, original, goal, known = np.zeros(len(place)), np.zeros(len(place), bool), later[place], None
+    @staticmethod
+    def after(as_of: date, months: int) -> Months:
+        days = month_edges(as_of, months)
+        return Months(days, [float((d - as_of).days) for d in days])
 
 
 def demand(
     lives_in_service: pl.DataFrame,
-    fits: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
     as_of: date,
     *,
     months: int = 12,
-    seed: int,
-    simulations: int = 400,
-    by: tuple[str, ...] = (),
-    clocks: dict[str, str] | None = None,
     policy: pl.DataFrame | None = None,
-    vehicles: pl.DataFrame | None = None,
     confidence: float = 0.95,
+    **options,
 ) -> pl.DataFrame:
     """Parts that will be needed because they fail (kind "failed") and, with a policy, because they are due (kind
     "planned").
@@ -270,47 +86,35 @@ def demand(
     end of that month), from_on, to_on (the month runs after from_on and up to to_on), horizon_days (from `as_of` to
     to_on), low, median, high (of the count), mean, places (parts in service today). Parts fitted for other reasons
     (collisions, wrong suspects) come on top. Without a policy every part is taken to run to failure: a fleet that has
-    been renewing early sees fewer failures than that.
+    been renewing early sees fewer failures than that. Further options: see `simulate_plans`.
     """
-    days = month_edges(as_of, months)
-    edges = [float((d - as_of).days) for d in days]
-    run = simulate(
-        lives_in_service,
-        fits,
-        as_of,
-        edges,
-        seed=seed,
-        simulations=simulations,
-        by=by,
-        clocks=clocks,
-        policy=policy,
-        vehicles=vehicles,
-    )
+    ahead = Months.after(as_of, months)
+    run = simulate(lives_in_service, fits, as_of, ahead.edges, policy=policy, **options)
+    return _demand_table(run, ahead, confidence, ("failed",) if policy is None else ("failed", "planned"))
+
+
+def _demand_table(run: Simulated, ahead: Months, confidence: float, kinds: tuple[str, ...]) -> pl.DataFrame:
     tail = (1 - confidence) / 2
-    rows = []
+    days, edges, rows = ahead.days, ahead.edges, []
     for g, key in enumerate(run.keys):
-        for kind, counts in (
-            ("failed", run.failed[g]),
-            *((("planned", run.planned[g]),) if policy is not None else ()),
-        ):
-            for m in range(months):
-                for month, start, n in ((m + 1, days[m], counts[:, m]), (None, as_of, counts[:, : m + 1].sum(axis=1))):
-                    low, median, high = np.quantile(n, [tail, 0.5, 1 - tail], method="inverted_cdf")
-                    rows.append(
-                        (
-                            *key,
-                            kind,
-                            month,
-                            start,
-                            days[m + 1],
-                            int(edges[m + 1]),
-                            float(low),
-                            float(median),
-                            float(high),
-                            float(n.mean()),
-                            int(run.places[g]),
-                        )
+        for kind in kinds:
+            by_month = (run.failed if kind == "failed" else run.planned)[g]
+            for counts, is_month in ((by_month, True), (np.cumsum(by_month, axis=1), False)):
+                low, median, high = np.quantile(counts, [tail, 0.5, 1 - tail], axis=0, method="inverted_cdf")
+                mean = counts.mean(axis=0)
+                rows += [
+                    (
+                        *key,
+                        kind,
+                        m + 1 if is_month else None,
+                        days[m] if is_month else days[0],
+                        days[m + 1],
+                        int(edges[m + 1]),
+                        *map(float, (low[m], median[m], high[m], mean[m])),
+                        int(run.places[g]),
                     )
+                    for m in range(len(days) - 1)
+                ]
     schema = {
         **{n: pl.String for n in run.names},
         "kind": pl.String,
@@ -318,10 +122,7 @@ def demand(
         "from_on": pl.Date,
         "to_on": pl.Date,
         "horizon_days": pl.Int64,
-        "low": pl.Float64,
-        "median": pl.Float64,
-        "high": pl.Float64,
-        "mean": pl.Float64,
+        **dict.fromkeys(_SPREAD, pl.Float64),
         "places": pl.Int64,
     }
     return pl.DataFrame(rows, schema=schema, orient="row").sort(
@@ -329,44 +130,40 @@ def demand(
     )
 
 
+_SPREAD = ("low", "median", "high", "mean")
+
+
 def stock_to_hold(
     lives_in_service: pl.DataFrame,
-    fits: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
     as_of: date,
     *,
     lead_days: float,
     service_level: float = 0.95,
-    seed: int,
-    simulations: int = 400,
-    by: tuple[str, ...] = (),
-    clocks: dict[str, str] | None = None,
     policy: pl.DataFrame | None = None,
-    vehicles: pl.DataFrame | None = None,
+    **options,
 ) -> pl.DataFrame:
-    """Parts to have on the shelf so that with probability service_level none is missing over the time a delivery
-    takes.
+    """Parts to have on the shelf for failures so that with probability service_level none is missing over the time a
+    delivery takes. Parts for planned work are known beforehand and ordered for it: they are not in here.
 
     Out: component, lighting, columns of `by`, lead_days, service_level, expected, stock, chance_short (of running out
     all the same). Each place (depot) alone: shared between depots less is enough. Raises ValueError unless 0 <
-    service_level < 1.
+    service_level < 1. Further options: see `simulate_plans`.
     """
+    _check_level(service_level)
+    run = simulate(lives_in_service, fits, as_of, [0.0, float(lead_days)], policy=policy, **options)
+    return _stock_table(run, run.failed.sum(axis=2), lead_days, service_level)
+
+
+def _check_level(service_level: float) -> None:
     if not 0 < service_level < 1:
         raise ValueError("service_level must lie between 0 and 1")
-    run = simulate(
-        lives_in_service,
-        fits,
-        as_of,
-        [0.0, float(lead_days)],
-        seed=seed,
-        simulations=simulations,
-        by=by,
-        clocks=clocks,
-        policy=policy,
-        vehicles=vehicles,
-    )
+
+
+def _stock_table(run: Simulated, counts: np.ndarray, lead_days: float, service_level: float) -> pl.DataFrame:
     rows = []
     for g, key in enumerate(run.keys):
-        n = run.failed[g].sum(axis=1) + run.planned[g].sum(axis=1)
+        n = counts[g]
         stock = int(np.quantile(n, service_level, method="inverted_cdf"))
         rows.append((*key, float(lead_days), service_level, float(n.mean()), stock, float(np.mean(n > stock))))
     return pl.DataFrame(
@@ -385,76 +182,222 @@ def stock_to_hold(
 
 def budget(
     lives_in_service: pl.DataFrame,
-    fits: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
     costs: pl.DataFrame,
     as_of: date,
     *,
     months: int = 12,
-    seed: int,
-    simulations: int = 400,
-    clocks: dict[str, str] | None = None,
     policy: pl.DataFrame | None = None,
-    vehicles: pl.DataFrame | None = None,
     confidence: float = 0.95,
+    **options,
 ) -> pl.DataFrame:
     """Money for failures and planned replacements over the months ahead, by component and in all ("all").
 
     Costs as for `replacement_policy`, each customer group at its own, else at that of "all". Out: component,
     horizon_days, low, median, high, mean (money), failures (expected), planned (expected). The interval of the whole
     comes from whole simulations; it is narrower than the sum of the parts' limits. Components without costs are left
-    out of the money.
+    out of the money. Further options: see `simulate_plans`.
     """
-    end = float((month_edges(as_of, months)[-1] - as_of).days)
+    end = Months.after(as_of, months).edges[-1]
     by = ("customer_group",) if "customer_group" in lives_in_service.columns else ()
-    run = simulate(
-        lives_in_service,
-        fits,
-        as_of,
-        [0.0, end],
-        seed=seed,
-        simulations=simulations,
-        by=by,
-        clocks=clocks,
-        policy=policy,
-        vehicles=vehicles,
-    )
-    money: dict[str, np.ndarray] = {}
-    events: dict[str, np.ndarray] = {}
+    run = simulate(lives_in_service, fits, as_of, [0.0, end], policy=policy, by=by, **options)
+    return _budget_table(_money(run, costs), end, confidence)
+
+
+_Money = dict[str, tuple[np.ndarray, np.ndarray]]
+
+
+def _money(run: Simulated, costs: pl.DataFrame) -> _Money:
+    """By component and in all: money (simulations,), and the mean numbers failed and planned."""
+    at = run.names.index("customer_group") if "customer_group" in run.names else None
+    told = {c: {g: (p, u) for g, p, u, _ in _costs_of(costs, c)} for c in sorted({k[0] for k in run.keys})}
+    money: _Money = {}
     for g, key in enumerate(run.keys):
-        told = {group: (p, u) for group, p, u, _ in _costs_of(costs, key[0])}
-        cost = told.get(key[2] if by else "all", told.get("all"))
+        cost = told[key[0]].get(ALL if at is None else key[at], told[key[0]].get(ALL))
         if cost is None:
             continue
         failed, planned = run.failed[g].sum(axis=1), run.planned[g].sum(axis=1)
-        for name in (key[0], "all"):
-            money[name] = money.get(name, 0) + planned * cost[0] + failed * cost[1]
-            events[name] = events.get(name, 0) + np.array([failed.mean(), planned.mean()])
+        for name in (key[0], ALL):
+            before = money.get(name, (0.0, 0.0))
+            numbers = np.array([failed.mean(), planned.mean()])
+            money[name] = (before[0] + planned * cost[0] + failed * cost[1], before[1] + numbers)
+    return money
+
+
+def _budget_table(money: _Money, end: float, confidence: float) -> pl.DataFrame:
     tail = (1 - confidence) / 2
     rows = []
-    for name in sorted(money, key=lambda n: (n == "all", n)):
-        low, median, high = np.quantile(money[name], [tail, 0.5, 1 - tail])
-        rows.append(
-            (
-                name,
-                int(end),
-                float(low),
-                float(median),
-                float(high),
-                float(money[name].mean()),
-                *map(float, events[name]),
-            )
-        )
+    for name in sorted(money, key=lambda n: (n == ALL, n)):
+        amounts, numbers = money[name]
+        spread = (*quantiles(amounts, [tail, 0.5, 1 - tail]), amounts.mean())
+        rows.append((name, int(end), *map(float, (*spread, *numbers))))
     return pl.DataFrame(
         rows,
         schema={
             "component": pl.String,
             "horizon_days": pl.Int64,
-            "low": pl.Float64,
-            "median": pl.Float64,
-            "high": pl.Float64,
-            "mean": pl.Float64,
-            "failures": pl.Float64,
-            "planned": pl.Float64,
+            **dict.fromkeys((*_SPREAD, "failures", "planned"), pl.Float64),
         },
         orient="row",
     )
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The tables of the year ahead; each has the figures without the plan, and beside them those with it (plan_*)."""
+
+    demand: pl.DataFrame
+    demand_by_depot: pl.DataFrame
+    stock: pl.DataFrame
+    stock_by_depot: pl.DataFrame
+    budget: pl.DataFrame
+    dark_lamps: pl.DataFrame
+
+
+def forecast(
+    places: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
+    costs: pl.DataFrame,
+    policy: pl.DataFrame,
+    as_of: date,
+    *,
+    months: int = 12,
+    lead_days: float,
+    service_level: float = 0.95,
+    depot: str,
+    dark: Mapping[str, tuple[float, float]] | None = None,
+    seed: int,
+    simulations: int = 400,
+    clocks: dict[str, str] | None = None,
+    vehicles: pl.DataFrame | None = None,
+    services: pl.DataFrame | None = None,
+    seasons: Mapping[tuple[str, str], Seasonal] | None = None,
+    others: Others | None = None,
+    confidence: float = 0.95,
+) -> Forecast:
+    """Demand, stock, budget and dark lamps of the months ahead, from one set of simulations without the plan and one
+    with it, on the same chances.
+
+    places: parts in service with customer_group, stratum and the column `depot`. dark: component -> (failures seen to
+    make a lamp dark, failures seen to do otherwise), as counted. demand, stock, budget: columns as in `demand`,
+    `stock_to_hold`, `budget`, no part renewed early but as often as so far (`others`); and
+    plan_low, plan_median, plan_high, plan_mean (demand,
+    budget), plan_expected, plan_stock, plan_chance_short (stock), plan_failures, plan_planned (budget) with the plan
+    followed, and saving_mean, saving_low, saving_high (budget: what the plan saves within the time ahead, simulation
+    by simulation). dark_lamps: component and "all", horizon_days, share_dark (of failures, with low and high), mean,
+    low, high, plan_mean, plan_low, plan_high, prevented_mean, prevented_low, prevented_high.
+    """
+    _check_level(service_level)
+    ahead = Months.after(as_of, months)
+    edges = sorted({*ahead.edges, float(lead_days)})
+    by = ("customer_group", depot)
+    runs = simulate_plans(
+        places, fits, as_of, edges, (None, policy), seed=seed, simulations=simulations, by=tuple(dict.fromkeys(by)),
+        clocks=clocks, vehicles=vehicles, services=services, seasons=seasons, others=others,
+    )  # fmt: skip
+    monthly = [_spans(run, ahead.edges) for run in runs]
+    lead = [_spans(run, [0.0, float(lead_days)]) for run in runs]
+    made = []
+    for names in (("component", "lighting"), ("component", "lighting", depot)):
+        without, under = (
+            _demand_table(_summed(run, names), ahead, confidence, ("failed", "planned")) for run in monthly
+        )
+        made.append(_without_empty(_beside(without, under, _SPREAD)))
+        stocks = []
+        for run in lead:
+            some = _summed(run, names)
+            stocks.append(_stock_table(some, some.failed.sum(axis=2), lead_days, service_level))
+        made.append(_beside(*stocks, ("expected", "stock", "chance_short")))
+    end = ahead.edges[-1]
+    money = [_money(run, costs) for run in monthly]
+    tables = [_budget_table(m, end, confidence) for m in money]
+    saved = _differences({n: money[0][n][0] - money[1][n][0] for n in money[0]}, confidence, "saving")
+    money_table = _beside(*tables, (*_SPREAD, "failures", "planned")).join(saved, on="component", how="left")
+    lamps = _dark_lamps([_summed(run, ("component",)) for run in monthly], dark or {}, end, seed, confidence)
+    return Forecast(made[0], made[2], made[1], made[3], money_table, lamps)
+
+
+def _spans(run: Simulated, edges: list[float]) -> Simulated:
+    """The same counts between fewer edges, those beyond the last left out."""
+    at = np.searchsorted(run.edges_days, edges)
+    cut = [np.add.reduceat(x, at[:-1], axis=2)[:, :, :-1] for x in (run.failed, run.planned)]
+    last = [x[:, :, at[-2] : at[-1]].sum(axis=2, keepdims=True) for x in (run.failed, run.planned)]
+    whole = [np.concatenate(pair, axis=2) for pair in zip(cut, last, strict=True)]
+    return Simulated(run.names, run.keys, whole[0], whole[1], np.asarray(edges, float), run.places)
+
+
+def _summed(run: Simulated, names: tuple[str, ...]) -> Simulated:
+    """The counts by fewer names."""
+    at = [run.names.index(n) for n in names]
+    short = [tuple(key[i] for i in at) for key in run.keys]
+    keys = sorted(set(short), key=lambda k: tuple((x is None, x or "") for x in k))
+    where = {k: i for i, k in enumerate(keys)}
+    failed, planned = (np.zeros((len(keys), *run.failed.shape[1:]), np.int64) for _ in range(2))
+    places = np.zeros(len(keys), np.int64)
+    for g, key in enumerate(short):
+        failed[where[key]] += run.failed[g]
+        planned[where[key]] += run.planned[g]
+        places[where[key]] += run.places[g]
+    return Simulated(names, keys, failed, planned, run.edges_days, places)
+
+
+def _beside(without: pl.DataFrame, under: pl.DataFrame, columns: tuple[str, ...]) -> pl.DataFrame:
+    """The figures with the plan as columns plan_* beside those without it; both tables have the same rows."""
+    return without.hstack([under[c].alias(f"plan_{c}") for c in columns])
+
+
+def _without_empty(table: pl.DataFrame) -> pl.DataFrame:
+    """Rows of planned work only for kinds that have any."""
+    keys = [c for c in table.columns[: table.columns.index("kind")]]
+    any_planned = (pl.col("plan_high").max().over([*keys, "kind"])) > 0
+    return table.filter((pl.col("kind") == "failed") | any_planned)
+
+
+def _differences(by_name: dict[str, np.ndarray], confidence: float, name: str) -> pl.DataFrame:
+    tail = (1 - confidence) / 2
+    rows = [
+        (n, float(x.mean()), *map(float, quantiles(x, [tail, 1 - tail]))) for n, x in sorted(by_name.items())
+    ]
+    types = {"component": pl.String, **{f"{name}_{e}": pl.Float64 for e in ("mean", "low", "high")}}
+    return pl.DataFrame(rows, schema=types, orient="row")
+
+
+def _dark_lamps(
+    runs: list[Simulated], dark: Mapping[str, tuple[float, float]], end: float, seed: int, confidence: float
+) -> pl.DataFrame:
+    """Failures thinned to those that make a lamp dark: the share from counted cases, with its uncertainty (a beta
+    distribution, Jeffreys' prior; Brown, Cai and DasGupta 2001, Stat. Sci. 16:101-133)."""
+    rng = np.random.default_rng([seed, 6])
+    tail = (1 - confidence) / 2
+    counts: dict[str, list[np.ndarray]] = {}
+    share: dict[str, tuple[float, float, float]] = {}
+    for g, (component,) in enumerate(runs[0].keys):
+        if component not in dark or not sum(dark[component]):
+            continue
+        simulations = runs[0].failed.shape[1]
+        yes, no = dark[component]
+        p = rng.beta(yes + 0.5, no + 0.5, simulations)
+        share[component] = ((yes + 0.5) / (yes + no + 1), *map(float, quantiles(p, [tail, 1 - tail])))
+        # One chance for each failure, the same without and with the plan.
+        most = max(int(run.failed[g].sum(axis=1).max(initial=0)) for run in runs)
+        is_dark = np.cumsum(rng.random((simulations, most)) < p[:, None], axis=1) if most else None
+        for run in runs:
+            n = run.failed[g].sum(axis=1)
+            made = np.zeros(simulations) if is_dark is None else np.where(n > 0, is_dark[np.arange(simulations), n - 1], 0)
+            counts.setdefault(component, []).append(made.astype(float))
+    if not counts:
+        return pl.DataFrame(schema=_DARK)
+    counts[ALL] = [np.sum([c[i] for c in counts.values()], axis=0) for i in range(2)]
+    rows = []
+    for name, (without, under) in counts.items():
+        spread = [(x.mean(), *quantiles(x, [tail, 1 - tail])) for x in (without, under, without - under)]
+        rows.append((name, int(end), *share.get(name, (None,) * 3), *(float(v) for three in spread for v in three)))
+    return pl.DataFrame(rows, schema=_DARK, orient="row")
+
+
+_DARK = {
+    "component": pl.String,
+    "horizon_days": pl.Int64,
+    **dict.fromkeys(("share_dark", "share_dark_low", "share_dark_high"), pl.Float64),
+    **{f"{a}{b}": pl.Float64 for a in ("", "plan_", "prevented_") for b in ("mean", "low", "high")},
+}

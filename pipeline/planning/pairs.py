@@ -8,11 +8,13 @@ no source).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import polars as pl
 
-from pipeline.planning.curves import LifeCurve, age_grid, find_curve, read_curves
-from pipeline.planning.replacement import _costs_of, _strata
+from pipeline.planning.curves import CurveBook, LifeCurve, age_grid, find_curve, read_curves
+from pipeline.planning.replacement import ALL, _costs_of, _strata
 
 PAIRED = ("lamp", "igniter", "ballast", "headlamp_assembly", "led_module", "led_driver")
 
@@ -60,9 +62,9 @@ def break_even_life(
 
 
 def pair_policy(
-    fits: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
     costs: pl.DataFrame,
-    horizons: dict[str, float],
+    horizons: Mapping[str, float] | Mapping[str, Mapping[str, float]],
     *,
     shared_labour: dict[str, float] | None = None,
     components: tuple[str, ...] = PAIRED,
@@ -70,18 +72,23 @@ def pair_policy(
     """Whether to renew the other side too, for every component, lighting and clock.
 
     costs: as for `replacement_policy`; a column shared_labour_cost where told, else `shared_labour` by component,
-    else 0. horizons: clock -> time to the next opening, such as the service interval ({"days": 365, "km": 30000}).
+    else 0. horizons: clock -> time to the next opening, such as the service interval ({"days": 365, "km": 30000}); or by
+    customer group ("all" for the others), where services differ.
     Out: component, lighting, clock, customer_group, generation (of the part on the other side), horizon,
     planned_cost, unplanned_cost, shared_labour_cost, break_even_life (null: never within the data), failures,
     verdict, reason.
     """
     book = read_curves(fits)
+    by_group = {g: h for g, h in horizons.items() if isinstance(h, Mapping)} or {ALL: horizons}
     rows = []
-    for component, lighting, clock in _strata(book, tuple(horizons)):
+    for component, lighting, clock in _strata(book, tuple(sorted({c for h in by_group.values() for c in h}))):
         if component not in components:
             continue
         fresh = find_curve(book, component, lighting, "replacement", clock)
         for group, planned, unplanned, _ in _costs_of(costs, component):
+            horizon = by_group.get(group, by_group.get(ALL, {})).get(clock)
+            if horizon is None:
+                continue
             shared = (shared_labour or {}).get(component, 0.0)
             if "shared_labour_cost" in costs.columns:
                 told = costs.filter(
@@ -90,7 +97,7 @@ def pair_policy(
                 shared = float(told["shared_labour_cost"].fill_null(shared)[0])
             for generation in ("original", "replacement"):
                 curve = find_curve(book, component, lighting, generation, clock)
-                at = break_even_life(curve, fresh, horizons[clock], planned, unplanned, shared)
+                at = break_even_life(curve, fresh, horizon, planned, unplanned, shared)
                 verdict = (
                     "leave the other side"
                     if at is None
@@ -112,7 +119,7 @@ def pair_policy(
                         clock,
                         group,
                         generation,
-                        float(horizons[clock]),
+                        float(horizon),
                         planned,
                         unplanned,
                         shared,

@@ -74,19 +74,20 @@ def _mean(survival: Curve, reach: float) -> float:
 
 
 def age_policy(survival: Curve, hazard: Curve, planned_cost: float, unplanned_cost: float, *, reach: float,
-               longest: float | None = None) -> AgePolicy:
+               longest: float | None = None, mean: float | None = None) -> AgePolicy:
     """The age T that minimises C(T) = [cp S(T) + cf F(T)] / integral_0^T S (Barlow and Hunter 1960, Oper. Res. 8:90-100).
 
     At an inner optimum h(T) * integral_0^T S - F(T) = cp / (cf - cp), and C = (cf - cp) h(T). `reach` is an age of the order of the
     mean life (sets the search grid). `longest` forbids recommending beyond it (the data ends there): where the optimum lies
     beyond, the answer is to run to failure. Curves that are not rising everywhere may have several local optima: the whole grid
     is compared first, then the best one refined. A policy counts only where it saves something against running to failure.
+    `mean`: the mean life where it is known, else it is worked out.
 
     Raises ValueError for costs or reach that are not positive.
     """
     if not (planned_cost > 0 and unplanned_cost > 0 and reach > 0):
         raise ValueError("planned_cost, unplanned_cost and reach must be more than 0")
-    mean = _mean(survival, reach)
+    mean = mean or _mean(survival, reach)
     run = unplanned_cost / mean
     stop = longest if longest is not None else 20 * mean
     if unplanned_cost <= planned_cost:
@@ -158,13 +159,15 @@ class BlockPolicy:
     run_to_failure_rate: float
 
 
-def block_policy(survival: Curve, planned_cost: float, unplanned_cost: float, *, reach: float, steps: int = 2000) -> BlockPolicy:
+def block_policy(survival: Curve, planned_cost: float, unplanned_cost: float, *, reach: float, steps: int = 2000,
+                 renewals: tuple[np.ndarray, np.ndarray] | None = None, mean: float | None = None) -> BlockPolicy:
     """The interval T that minimises (cp + cf M(T)) / T (Barlow and Proschan 1965, Mathematical Theory of Reliability, ch. 4).
 
-    `reach` bounds the search (two mean lives are plenty). Never cheaper than the age policy.
+    `reach` bounds the search (two mean lives are plenty). Never cheaper than the age policy. `renewals`, `mean`: of `renewal_function`
+    and the mean life, where they are known already.
     """
-    ages, m = renewal_function(survival, reach, steps)
-    mean = _mean(survival, reach)
+    ages, m = renewals or renewal_function(survival, reach, steps)
+    mean = mean or _mean(survival, reach)
     rates = (planned_cost + unplanned_cost * m[1:]) / ages[1:]
     best = int(np.argmin(rates))
     run = unplanned_cost / mean
@@ -177,6 +180,19 @@ def block_policy(survival: Curve, planned_cost: float, unplanned_cost: float, *,
     a, b, c = np.polyfit(x - x[1], y, 2)
     age = float(x[1] - b / (2 * a)) if a > 0 else float(x[1])
     return BlockPolicy(age, float(c - b * b / (4 * a)) if a > 0 else float(y[1]), run)
+
+
+def block_at_services(renewals: tuple[np.ndarray, np.ndarray], planned_cost: float, unplanned_cost: float,
+                      every: float) -> tuple[float, float] | None:
+    """The multiple of a fixed service interval at which renewing all, whatever their age, costs least: (interval, cost rate). None
+    where the renewal function does not reach one interval."""
+    ages, m = renewals
+    times = np.arange(1, int(ages[-1] / every + 1e-9) + 1) * every
+    if not len(times):
+        return None
+    rates = (planned_cost + unplanned_cost * np.interp(times, ages, m)) / times
+    best = int(np.argmin(rates))
+    return float(times[best]), float(rates[best])
 
 
 def minimal_repair_interval(shape: float, scale: float, planned_cost: float, repair_cost: float) -> tuple[float, float]:

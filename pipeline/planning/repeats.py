@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
+
+from pipeline.planning.curves import CurveBook, find_curve, place_clock, read_curves
 
 FIND = "find the cause"
 LIT = ("lamp", "igniter", "ballast", "led_module", "led_driver")
@@ -56,6 +59,64 @@ def repeat_places(lives: pl.DataFrame, *, least: int = 3) -> pl.DataFrame:
         "lives_days",
         "action",
         "reason",
+    )
+
+
+MORE, MAYBE, UNTOLD = "more often than its curve explains", "may be chance", "no curve to compare with"
+
+
+def beyond_chance(
+    places: pl.DataFrame,
+    lives: pl.DataFrame,
+    fits: pl.DataFrame | CurveBook,
+    *,
+    clocks: dict[str, str] | None = None,
+    rate: float = 0.05,
+) -> pl.DataFrame:
+    """Adds to the places of `repeat_places` how many failures their parts' curves explain, and whether there were more.
+
+    A part that often fails does so again and again in a good place too. expected: the cumulative hazard of all lives
+    seen in the place (as many failures as the curve explains, ages and time watched allowed for); p: of so many or
+    more (Poisson, as the hazard met is the count's compensator: Andersen, Borgan, Gill and Keiding 1993, section
+    II.4); p_adjusted for all places of the fleet (Benjamini and Hochberg 1995); verdict. Told ones first.
+    """
+    from scipy.stats import poisson
+
+    book = read_curves(fits)
+    key = ["vehicle", "component", "side"]
+    parts = []
+    for (component, lighting, origin), some in lives.group_by("component", "lighting", "origin", maintain_order=True):
+        clock = place_clock(book, component, lighting, clocks)
+        for this in dict.fromkeys((clock, "days")) if clock else ():
+            curve = find_curve(book, component, lighting, origin, this)
+            ages = [f"entry_{this}", f"exit_{this}"]
+            rows = some.filter(pl.all_horizontal(pl.col(a).is_not_null() for a in ages))
+            some = some.filter(pl.any_horizontal(pl.col(a).is_null() for a in ages))
+            if curve is not None and rows.height:
+                top = float(rows[ages[1]].max()) or 1.0
+                grid = np.concatenate(([0.0], np.geomspace(top * 1e-5, top, 2000)))
+                hazard = curve.fit.cumulative_hazard(grid)
+                low, high = (np.interp(rows[a].to_numpy().astype(float), grid, hazard) for a in ages)
+                parts.append(rows.select(key).with_columns(expected=pl.Series(np.maximum(high - low, 0.0))))
+    schema = {**dict.fromkeys(key, pl.String), "expected": pl.Float64}
+    met = pl.concat([pl.DataFrame(schema=schema), *parts]).group_by(key, maintain_order=True).agg(pl.col("expected").sum())
+    out = places.join(met, on=key, how="left", maintain_order="left")
+    p = poisson.sf(out["failures"].to_numpy() - 1, out["expected"].fill_null(np.inf).to_numpy()) if out.height else []
+    out = out.with_columns(p=pl.Series(p, dtype=pl.Float64))
+    # Places with fewer failures are compared too; they come after those listed.
+    m = max(met.height, out.height)
+    out = out.sort("p", *key, maintain_order=True).with_columns(
+        p_adjusted=(pl.col("p") * m / pl.int_range(1, pl.len() + 1)).reverse().cum_min().reverse().clip(0.0, 1.0)
+    )
+    out = out.with_columns(
+        verdict=pl.when(pl.col("expected").is_null())
+        .then(pl.lit(UNTOLD))
+        .when(pl.col("p_adjusted") <= rate)
+        .then(pl.lit(MORE))
+        .otherwise(pl.lit(MAYBE))
+    )
+    return out.sort(
+        pl.col("verdict") != MORE, "failures", "last_on", *key, descending=[False, True, True, False, False, False]
     )
 
 

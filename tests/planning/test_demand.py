@@ -4,7 +4,7 @@ budget.
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -15,14 +15,15 @@ from pipeline.planning.demand import (
     budget,
     demand,
     failing_within,
+    forecast,
     month_edges,
     poisson_binomial,
     quantile_of,
-    simulate,
     stock_to_hold,
 )
 from pipeline.planning.policy import renewal_function, weibull
 from pipeline.planning.replacement import replacement_policy
+from pipeline.planning.simulate import simulate
 from tests.planning.world import AS_OF, costs_of, fits_of, lives_of
 
 
@@ -157,3 +158,92 @@ def test_months_keep_the_day():
     assert month_edges(date(2024, 1, 31), 2) == [date(2024, 1, 31), date(2024, 2, 29), date(2024, 3, 31)]
     with pytest.raises(ValueError, match="between 0 and 1"):
         poisson_binomial([0.5, 1.1])
+
+
+@pytest.fixture(scope="module")
+def ahead(world):
+    lives, fits, _ = world
+    costs = costs_of(10, 60)
+    policy = replacement_policy(fits, costs, seed=1, blocks=False)
+    lives = lives.with_columns(depot=pl.when(pl.col("vehicle") < "v0030").then(pl.lit("Mill")).otherwise(pl.lit("Quay")))
+    made = forecast(
+        lives, fits, costs, policy, AS_OF, lead_days=30, depot="depot", dark={"lamp": (80.0, 20.0)}, seed=1, simulations=200
+    )
+    return lives, fits, costs, policy, made
+
+
+def test_with_and_without_the_plan_beside_each_other(ahead, world):
+    lives, fits, costs, policy, made = ahead
+    year = made.demand.filter(pl.col("month").is_null() & (pl.col("horizon_days") == 365))
+    failed, planned = (year.filter(pl.col("kind") == k).row(0, named=True) for k in ("failed", "planned"))
+    alone = demand(lives, fits, AS_OF, seed=1, simulations=200).filter(pl.col("horizon_days") == 365, pl.col("month").is_null())
+    assert failed["mean"] == alone["mean"][0]  # the same chances, whoever asks
+    assert failed["plan_mean"] < failed["mean"] / 2 and planned["mean"] == 0 < planned["plan_mean"]
+    whole = made.budget.filter(pl.col("component") == "all").row(0, named=True)
+    assert whole["mean"] == pytest.approx(60 * failed["mean"])
+    assert whole["plan_mean"] == pytest.approx(60 * failed["plan_mean"] + 10 * planned["plan_mean"])
+    assert whole["saving_mean"] == pytest.approx(whole["mean"] - whole["plan_mean"])
+    assert whole["saving_low"] < whole["saving_mean"] < whole["saving_high"]
+    # the difference is told more sharply than the two sums, as both are of the same simulations
+    assert whole["saving_high"] - whole["saving_low"] < (whole["high"] - whole["low"]) + (whole["plan_high"] - whole["plan_low"])
+
+
+def test_depots_add_up_and_hold_more_than_one_shelf(ahead):
+    *_, made = ahead
+    added = made.demand_by_depot.group_by("kind", "month", "horizon_days", maintain_order=True).agg(
+        pl.col("mean", "plan_mean", "places").sum()
+    )
+    for c in ("mean", "plan_mean", "places"):
+        assert added[c].to_list() == pytest.approx(made.demand[c].to_list())
+    assert made.stock_by_depot["depot"].to_list() == ["Mill", "Quay"]
+    assert made.stock_by_depot["stock"].sum() >= made.stock["stock"][0] > 0
+    assert made.stock_by_depot["expected"].sum() == pytest.approx(made.stock["expected"][0])
+
+
+def test_dark_lamps_are_a_share_of_the_failures(ahead):
+    *_, made = ahead
+    lamp, whole = made.dark_lamps.iter_rows(named=True)
+    failed = made.demand.filter(pl.col("month").is_null(), pl.col("horizon_days") == 365, pl.col("kind") == "failed")
+    # Jeffreys' prior: (80 + 1/2) / (100 + 1)
+    assert lamp["share_dark"] == pytest.approx(80.5 / 101)
+    assert lamp["mean"] == pytest.approx(failed["mean"][0] * 80.5 / 101, rel=0.03)
+    assert whole["component"] == "all" and whole["mean"] == lamp["mean"]
+    assert lamp["prevented_mean"] == pytest.approx(lamp["mean"] - lamp["plan_mean"])
+    assert lamp["prevented_low"] > 0
+
+
+def test_a_plan_that_does_nothing_changes_nothing(ahead):
+    lives, fits, costs, policy, _ = ahead
+    idle = policy.with_columns(verdict=pl.lit("run to failure"), age=pl.lit(None, pl.Float64))
+    made = forecast(lives, fits, costs, idle, AS_OF, lead_days=30, depot="depot", seed=1, simulations=50)
+    assert made.demand["kind"].unique().to_list() == ["failed"]
+    assert (made.demand["mean"] == made.demand["plan_mean"]).all() and (made.budget["saving_high"] == 0).all()
+    assert made.dark_lamps.is_empty()  # no case is known
+
+
+def test_parts_are_renewed_at_services_not_between_them(world):
+    lives, fits, _ = world
+    policy = replacement_policy(fits, costs_of(10, 60), seed=1, blocks=False)
+    services = (
+        lives.select("vehicle")
+        .unique(maintain_order=True)
+        .with_columns(first_on=pl.lit(AS_OF + timedelta(days=50)), second_on=pl.lit(AS_OF + timedelta(days=150)))
+    )
+    places = lives.filter(pl.col("ending") == "in_service")
+    run = simulate(places, fits, AS_OF, [0, 49, 51, 149, 151], seed=1, simulations=50, policy=policy, services=services)
+    planned = run.planned.sum(axis=0).mean(axis=0)
+    assert planned[1] > 10 and planned[3] > 10 and planned[0] == 0
+    assert planned[2] < 0.02 * planned.sum()  # none but those that failed, were renewed and came of age
+
+
+def test_a_vehicle_that_leaves_soon_gets_no_planned_work(world):
+    lives, fits, _ = world
+    policy = replacement_policy(fits, costs_of(10, 60), seed=1, blocks=False)
+    names = lives.select("vehicle").unique(maintain_order=True)
+    services = names.with_columns(first_on=pl.lit(AS_OF + timedelta(days=50)), second_on=pl.lit(AS_OF + timedelta(days=150)))
+    planned = {}
+    for stay in (100, 200, 5000):
+        leaving = names.with_columns(in_service_to=pl.lit(AS_OF + timedelta(days=stay)))
+        run = simulate(lives, fits, AS_OF, [0, 365], seed=1, simulations=20, policy=policy, services=services, vehicles=leaving)
+        planned[stay] = run.planned.sum()
+    assert planned[100] == 0 < planned[200] <= planned[5000]

@@ -10,9 +10,10 @@ import pytest
 from pipeline.planning.curves import find_curve, read_curves
 from pipeline.planning.due import LEAVE, PAIR, due_list, next_services
 from pipeline.planning.pairs import pair_policy
-from pipeline.planning.repeats import repeat_places, several_at_once
+from pipeline.planning.repeats import MORE, UNTOLD, beyond_chance, repeat_places, several_at_once
 from pipeline.planning.replacement import replacement_policy
 from pipeline.planning.replay import replay
+from pipeline.planning.strata import choose_strata, with_stratum
 from tests.planning.world import AS_OF, costs_of, fits_of, lives_of
 
 
@@ -194,3 +195,79 @@ def test_replay_counts_what_became_of_the_parts():
     assert row["saving_low"] < 60 < row["saving_high"]
     with pytest.raises(ValueError, match="older"):
         replay(due, lives, costs_of(10, 50), now, then, seed=1)
+
+
+def test_places_that_fail_more_often_than_their_curve_explains():
+    lives = lives_of(2, 500, 60, seed=8)
+    fits = fits_of(lives)
+    fair = beyond_chance(repeat_places(lives), lives, fits)
+    assert fair.height > 20 and MORE not in fair["verdict"].to_list()
+    # one place loses a part every 40 days
+    on = AS_OF - timedelta(days=400)
+    bad = lives.filter(pl.col("vehicle") == "v0001").head(1)
+    bad = pl.concat(
+        [
+            bad.with_columns(
+                vehicle=pl.lit("bad"), side=pl.lit("left"), origin=pl.lit("replacement"), ending=pl.lit("failed"),
+                exit_days=pl.lit(40.0), start_on=pl.lit(on + timedelta(days=40 * i)), end_on=pl.lit(on + timedelta(days=40 * i + 40)),
+            )
+            for i in range(8)
+        ]
+    )  # fmt: skip
+    both = pl.concat([lives, bad])
+    told = beyond_chance(repeat_places(both), both, fits)
+    assert told.filter(pl.col("verdict") == MORE)["vehicle"].to_list() == ["bad"] and told["vehicle"][0] == "bad"
+    row = told.row(0, named=True)
+    curve = find_curve(read_curves(fits), "lamp", "discharge", "replacement", "days")
+    assert row["expected"] == pytest.approx(8 * float(curve.fit.cumulative_hazard(40.0)), rel=1e-3) and row["failures"] == 8
+    unknown = beyond_chance(repeat_places(both), both, fits.head(0))
+    assert unknown["verdict"].unique().to_list() == [UNTOLD]
+    assert beyond_chance(repeat_places(lives.head(0)), lives.head(0), fits).is_empty()
+
+
+def test_a_vehicle_that_leaves_is_renewed_only_where_it_still_pays(made):
+    lives, fits, policy, _, vehicles, services, _ = made
+    rank = {}
+    for stay in (320, 500, 4000):
+        leaving = vehicles.with_columns(in_service_to=pl.lit(AS_OF + timedelta(days=stay)))
+        out = due_list(lives, fits, policy, leaving, services, AS_OF, seed=1)
+        rank[stay] = out["due_on"].count()
+        why = out.filter(pl.col("reason").str.contains("too soon"))
+        assert why["due_on"].null_count() == why.height
+    # services are on day 120 and 300: until day 320 a fresh part has little time to earn its cost
+    staying = due_list(
+        lives, fits, policy, vehicles.with_columns(in_service_to=pl.lit(None, pl.Date)), services, AS_OF, seed=1
+    )
+    assert 0 < rank[320] < rank[500] <= rank[4000] == staying["due_on"].count()
+
+
+def test_a_places_stratum_decides_its_curve_and_rule(made):
+    lives, fits, policy, _, vehicles, services, _ = made
+    short = fits_of(lives_of(3, 300, 80, seed=7)).with_columns(stratum=pl.lit("duty=night"))
+    both = pl.concat([fits, short])
+    rules = replacement_policy(both, costs_of(10, 60), strata={"lamp": ["duty=night"]}, seed=1, blocks=False)
+    night = with_stratum(lives.with_columns(duty=pl.lit("night")), {"lamp": "duty"})
+    plain, dark = (due_list(x, both, rules, vehicles, services, AS_OF, seed=1) for x in (lives, night))
+    assert set(plain["stratum"]) == {"all"} and set(dark["stratum"]) == {"duty=night"}
+    assert dark["due_on"].count() > plain["due_on"].count() > 0
+    assert dark["chance_first"].mean() > plain["chance_first"].mean()
+
+
+def test_only_differences_that_are_shown_split_the_curves():
+    tests = pl.DataFrame(
+        {
+            "component": ["lamp", "lamp", "ballast", "igniter"],
+            "covariate": ["duty", "vehicle_class", "duty", "supplier"],
+            "p_adjusted": [0.001, 0.0001, 0.4, 0.001],
+            "verdict": ["differ", "differ", "not told apart", "differ"],
+        }
+    )
+    assert choose_strata(tests, ["vehicle_class", "duty"]) == {"lamp": "vehicle_class"}
+    assert choose_strata(pl.DataFrame(), ["duty"]) == {}
+
+
+def test_work_of_a_vehicle_stands_together(made):
+    *_, out = made
+    due = out.filter(pl.col("due_on").is_not_null())
+    changes = sum(a != b for a, b in zip(due["vehicle"], due["vehicle"][1:], strict=False))
+    assert changes == due["vehicle"].n_unique() - 1
