@@ -1,5 +1,5 @@
 // The cause model at the vehicle: ranks the suspects and orders the checks from the numbers in the page. No request is made.
-// The formulas stand at the head of pipeline/suspects/bench.py and order.py; a test holds this file to their answers.
+// The formulas stand at the head of pipeline/suspects/answer.py and checks.py; a test holds this file to their answers.
 (function () {
   "use strict";
   var page = JSON.parse(document.getElementById("bench-data").textContent);
@@ -7,7 +7,7 @@
 
   // ---------------------------------------------------------------- the model
   var BOTH_DARK = page.both_dark, OTHER = page.other, MOST_CHECKS = page.most_checks;
-  // Which component can be in which headlamp; one that is not listed can be in any. As in pipeline/suspects/states.py.
+  // Which component can be in which headlamp; one that is not listed can be in any. As in pipeline/suspects/parts.py.
   var ONLY_IN = { igniter: ["discharge"], ballast: ["discharge"], led_module: ["led"], led_driver: ["led"], lamp: ["halogen", "discharge"] };
   var OWN_IGNITER = /^D[1358]/i;
 
@@ -86,14 +86,18 @@
     return [found.map(function (x, i) { return [weight[i] / total, x]; }), notes];
   }
 
-  function interval(j, mix, variance, p, c, n, z) {
-    var m = mix[j], q = p[j];
+  function interval(j, mix, ups, downs, p, c, n, z) {
+    var m = mix[j], q = p[j], cases = c + n, logit = Math.log(q / (1 - q));
     if (q <= 0 || q >= 1) return [q, q];
-    var spread = variance[j];
-    mix.forEach(function (x, k) { if (k !== j) spread += Math.pow(x / (1 - m), 2) * variance[k]; });
-    var v = Math.pow(c / (c + n), 2) * Math.pow(m * (1 - m), 2) * spread + q * (1 - q) / (c + n + 1);
-    var half = z * Math.sqrt(v) / (q * (1 - q)), logit = Math.log(q / (1 - q));
-    return [-1, 1].map(function (sign) { return 1 / (1 + Math.exp(-Math.max(Math.min(logit + sign * half, 700), -700))); });
+    return [[-1, downs, ups], [1, ups, downs]].map(function (arms) {
+      var sign = arms[0], spread = arms[1][j];
+      mix.forEach(function (x, k) { if (k !== j) spread += Math.pow(x / (1 - m), 2) * arms[2][k]; });
+      var arm = z * c / cases * m * (1 - m) / (q * (1 - q)) * Math.sqrt(spread);
+      var wilson = (q + z * z / (2 * cases) + sign * z * Math.sqrt(q * (1 - q) / cases + Math.pow(z / (2 * cases), 2))) / (1 + z * z / cases);
+      wilson = Math.min(Math.max(wilson, 1e-300), 1 - 1e-15);
+      var half = Math.sqrt(arm * arm + Math.pow(Math.log(wilson / (1 - wilson)) - logit, 2));
+      return 1 / (1 + Math.exp(-Math.max(Math.min(logit + sign * half, 700), -700)));
+    });
   }
 
   function evidenceOf(q, cells, known) {
@@ -117,6 +121,18 @@
   function shift(limit, mine, rest) {
     var total = limit * mine + (1 - limit) * rest;
     return total > 0 ? limit * mine / total : limit;
+  }
+
+  function sharesOf(rate) {  // rates as shares that sum to 1, `other` (last) at least the floor
+    var whole = sum(rate), last = rate.length - 1, mix = rate.map(function (r) { return r / whole; });
+    if (mix[last] >= data.other_floor) return mix;
+    var scale = (1 - data.other_floor) / (1 - mix[last]);
+    return mix.map(function (m, j) { return j < last ? m * scale : data.other_floor; });
+  }
+
+  function casesOf(s, lightings) {  // confirmed cases with a symptom, over all ages
+    return sum(data.cells.filter(function (c) { return c[1] === 0 && c[4] === -1 && lightings.indexOf(data.lightings[c[0]]) >= 0; })
+      .map(function (c) { return sum(c[11].filter(function (row) { return row[0] === s; }).map(function (row) { return row[2]; })); }));
   }
 
   function complete(q) {
@@ -153,6 +169,7 @@
     }
     var lightings = has ? [q.lighting] : data.lightings;
     if (lightings.length > 1) notes.push("lighting_unknown");
+    if (s >= 0 && casesOf(s, lightings) < 5) notes.push("symptom_thin");
     var possible = data.lightings.map(function (li) {
       return names.map(function (c) { return isPossible(c, li, q.light_source_category); });
     });
@@ -162,16 +179,17 @@
 
     // Rates, cell by cell, then averaged.
     var size = names.length, ages = names.map(function () { return ["average", null]; });
-    var rate = zeros(size), second = zeros(size), plain = zeros(size), variance = zeros(size), likeVar = zeros(size);
-    var other = 0, otherCases = 0, cases = zeros(size + 1), vehicles = 0;
+    var rate = zeros(size + 1), second = zeros(size + 1), plain = zeros(size + 1), ups = zeros(size + 1), downs = zeros(size + 1);
+    var cases = zeros(size + 1), vehicles = 0;  // other last
     picked.forEach(function (pair) {
       var weight = pair[0], cell = pair[1], light = data.lighting[data.lightings[cell[0]]], pace = q.km_per_day || light.km_per_day;
-      for (var j = 0; j < size; j++) {
-        if (!possible[cell[0]][j]) continue;
-        var told = toldAge(q, j, pace), r, v;
+      for (var j = 0; j <= size; j++) {
+        if (j < size && !possible[cell[0]][j]) continue;
+        var told = j < size ? toldAge(q, j, pace) : null, r, up, down;
         if (told === null) {
           r = cell[7][j];
-          v = cell[8][j] * cell[8][j] + cell[9][j] * cell[9][j];
+          up = cell[8][j] * cell[8][j] + cell[10][j] * cell[10][j];
+          down = cell[9][j] * cell[9][j] + cell[10][j] * cell[10][j];
         } else {
           var origin = told[0], age = told[1], clock = data.clocks[data.clock[j]];
           ages[j] = [origin ? "told" : "original", age];
@@ -179,49 +197,47 @@
           if (age > 1.25 * light.reach[j]) notes.push("beyond_ages");
           r = light.hazard[j][origin][band] * light.told[j] * (data.sided[j] ? 1 : 0.5);
           r *= light.class_factor[cell[1]][j] * (data.clock[j] === "km" ? pace : 1);
-          v = Math.pow(light.log_sd[j][origin][band], 2);
+          up = Math.pow(light.log_up[j][origin][band], 2);
+          down = Math.pow(light.log_down[j][origin][band], 2);
         }
         var alpha = light.alpha[j], total = sum(alpha), pS = s >= 0 ? alpha[s] / total : 1;
         rate[j] += weight * r * pS;
         plain[j] += weight * cell[7][j] * pS;
         second[j] += weight * Math.pow(r * pS, 2);
-        variance[j] += weight * v;
-        likeVar[j] += weight * (s >= 0 ? 1 / alpha[s] - 1 / total : 0);
+        ups[j] += weight * (up + (s >= 0 ? Math.pow(light.likelihood_up[j][s], 2) : 0));
+        downs[j] += weight * (down + (s >= 0 ? Math.pow(light.likelihood_down[j][s], 2) : 0));
       }
-      other += weight * (s >= 0 ? light.other[s] : sum(light.other) / light.other.length);
-      otherCases += weight * (s >= 0 ? light.other_cases[s] : sum(light.other_cases));
       vehicles += cell[6];
-      cell[10].forEach(function (row) {
+      cell[11].forEach(function (row) {
         if (row[0] === s && (row[1] === size || possible[cell[0]][row[1]])) cases[row[1]] += row[2] * (picked.length === 1 ? 1 : weight);
       });
     });
     if (ages.some(function (a, j) { return a[0] === "average" && picked.some(function (x) { return possible[x[1][0]][j]; }); })) {
       notes.push("history_unknown");
     }
-    variance = variance.map(function (v, j) {
-      var r = rate[j];
-      return v + likeVar[j] + (r > 0 ? Math.log(Math.max(second[j] / Math.max(r * r, 1e-300), 1)) : 0);
+    rate.forEach(function (r, j) {
+      var between = r > 0 ? Math.log(Math.max(second[j] / Math.max(r * r, 1e-300), 1)) : 0;
+      ups[j] += between;
+      downs[j] += between;
     });
 
     // Mix, cases, intervals.
-    var whole = sum(rate), wholePlain = sum(plain);
-    if (whole <= 0 || wholePlain <= 0) throw new RangeError("no component that such a headlamp has is in the published data");
-    var mix = rate.map(function (r) { return (1 - other) * r / whole; }).concat([other]);
-    variance.push(1 / Math.max(other * otherCases, 1e-9) - 1 / Math.max(otherCases, 1e-9));
-    var c = data.concentration, n = sum(cases);
-    var p = plain.map(function (r) { return (1 - other) * r / wholePlain; }).concat([other]).map(function (avg, j) {
+    if (sum(rate.slice(0, size)) <= 0 || sum(plain.slice(0, size)) <= 0) throw new RangeError("no component that such a headlamp has is in the published data");
+    var mix = sharesOf(rate), c = data.concentration, n = sum(cases);
+    var p = sharesOf(plain).map(function (avg, j) {
       return avg > 0 ? mix[j] * (c * avg + cases[j]) / (c + n) / avg : mix[j];
     });
     var total = sum(p);
     p = p.map(function (x) { return x / total; });
-    var limits = p.map(function (_, j) { return interval(j, mix, variance, p, c, n, data.z); });
+    var limits = p.map(function (_, j) { return interval(j, mix, ups, downs, p, c, n, data.z); });
 
     // Evidence.
     var found = evidenceOf(q, picked.map(function (x) { return x[1]; }), known), evidence = found[0];
     notes = notes.concat(found[1]);
+    if (own(data, "beats_baselines") && !data.beats_baselines) notes.push(data.beats_baselines === null ? "not_tested" : "not_better");
     var after = p.map(function (a, j) { return a * evidence[j]; }), left = sum(after);
     if ((q.cleared.length || q.moved.length || q.stayed.length) && (left < 0.02 || after[size] > 0.5 * left)) notes.push("evidence_conflict");
-    if (!(left > 0)) throw new RangeError("what was found leaves no suspect at all");
+    if (!(left > 0)) throw new RangeError("what was found leaves no suspect at all: doubt one of the findings, or check again");
     var suspects = [];
     names.concat([OTHER]).forEach(function (name, j) {
       if (p[j] <= 0) return;
@@ -302,7 +318,7 @@
       steps: order.map(function (i, place) {
         var opens = checks[i].opens && !opened.has(checks[i].opens) ? checks[i].opens : null;
         opened.add(checks[i].opens);
-        return { component: left[i].component, probability: p[i], minutes: best.minutes[place], opens: opens, is_assumed: checks[i].assumed };
+        return { component: left[i].component, probability: p[i], minutes: best.minutes[place], needs: checks[i].opens, opens: opens, is_assumed: checks[i].assumed };
       }),
       expected_minutes: best.expected,
       expected_minutes_naive: walk(by(function (i) { return -p[i]; }), p, checks).expected,

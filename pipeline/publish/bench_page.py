@@ -15,11 +15,11 @@ from pipeline.publish.views import Context
 from pipeline.publish.words import KM_PER_MILE, Words
 from pipeline.store import data_dir
 from pipeline.suspects import bench
-from pipeline.suspects.order import MOST_CHECKS
-from pipeline.suspects.states import is_possible
-from pipeline.suspects.symptoms import BOTH_DARK, OTHER
+from pipeline.suspects.checks import MOST_CHECKS
+from pipeline.suspects.parts import BOTH_DARK, OTHER, is_possible
 
 FILE = "bench.html"
+_ACCESS_NOTES = {"examples": "bench.example_minutes", "labour": "bench.labour_minutes"}
 # Two sorts of discharge light source by their category's first letters (UN R99): the igniter in the lamp, or apart.
 CATEGORIES = ("D1", "D2")
 _FORMATS = ("decimal", "group", "percent", "percent_range", "percent_below", "percent_above")
@@ -43,7 +43,7 @@ def render_bench(data_json: str, context: Context) -> str:
             file=FILE,
             files=files,
             as_of=data["as_of"],
-            access_is_example=data["access_is_example"],
+            access_note=_ACCESS_NOTES.get(data.get("access_source", "examples" if data["access_is_example"] else "given"), ""),
             form=_form(data, words),
             cautions=[words.rich(f"cautions.{c}") for c in pages.CAUTIONS],
             style=Markup(theme.css_variables() + _text(folder / "style.css") + _text(folder / "bench.css")),

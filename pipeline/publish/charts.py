@@ -8,11 +8,12 @@ give an empty picture without a message."""
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import json
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     import altair as alt
     import polars as pl
 
-STATIC_WIDTH = 760
+STATIC_WIDTH, NARROW_STATIC_WIDTH = 760, 430  # of picture files: over a sheet, and beside another on it
+TITLE_LETTERS = 44  # of an axis' title in one line, at 360 px
+CHECK_AGAINST_SCHEMA = False  # half the time of making pages: the tests check every chart function, a run need not
 MAX_POINTS = 300  # a line with more is thinned to so many: no eye can tell
 
 
@@ -40,19 +43,29 @@ class Chart:
     wide: bool = False  # takes the whole width of the page
     narrow_read: str = ""  # said on narrow screens only, where names are shortened
 
-    def static(self, width: int = STATIC_WIDTH) -> dict[str, Any]:
+    def static(self, width: int | None = None, font: str = theme.FONT_STATIC) -> dict[str, Any]:
         """The specification as a picture file needs it: width, title, ground, colours and a font that is
         there."""
+        width = width or (STATIC_WIDTH if self.wide else NARROW_STATIC_WIDTH)
         spec = copy.deepcopy(self.spec)
         spec["width"] = width
         letters = int(width / 9.8)
         spec["title"] = {"text": textwrap.wrap(self.title, letters)}
         if self.read:
             spec["title"]["subtitle"] = textwrap.wrap(self.read, int(letters * 1.3))
-        spec["config"] = theme.config(theme.FONT_STATIC, title_frame="bounds")
+        spec["config"] = theme.config(font, title_frame="bounds")
         spec["padding"] = 18
         spec["background"] = theme.LIGHT["card"]
         return theme.with_values(spec)
+
+
+@contextlib.contextmanager
+def unchecked() -> Iterator[None]:
+    """Charts made inside are not held against the drawing library's schema as they are put together."""
+    from altair.utils import schemapi
+
+    with schemapi.debug_mode(CHECK_AGAINST_SCHEMA):
+        yield
 
 
 class _Rows:
@@ -79,13 +92,25 @@ class _Rows:
 
 
 def _spec(chart: Any, rows: _Rows, height: int) -> dict[str, Any]:
-    """The checked specification with its data, without the library's version and schema address."""
-    spec = chart.properties(width="container", height=height).to_dict()
+    """The specification with its data, without the library's version and schema address."""
+    spec = chart.properties(width="container", height=height).to_dict(validate=CHECK_AGAINST_SCHEMA)
     for key in ("config", "$schema"):
         spec.pop(key, None)
+    _break_titles(spec)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}
     spec["datasets"] = rows.sets
     return json.loads(json.dumps(spec, allow_nan=False))
+
+
+def _break_titles(part: Any) -> None:
+    """Titles of axes that no phone has room for in one line stand in two."""
+    if isinstance(part, dict):
+        for channel in ("x", "y"):
+            encoded = part.get("encoding", {}).get(channel, {})
+            if isinstance(encoded.get("title"), str) and len(encoded["title"]) > TITLE_LETTERS:
+                encoded["title"] = textwrap.wrap(encoded["title"], TITLE_LETTERS)
+        for inner in part.get("layer", []):
+            _break_titles(inner)
 
 
 def _y_names(rows: Sequence[dict[str, Any]], field: str = "label", offset: bool = False) -> alt.Y:
@@ -130,7 +155,7 @@ def bars(
     bar = base.mark_bar(height={"band": 0.62}, cornerRadiusEnd=2).encode(
         x=x, y=y, color=alt.Color("colour:N", scale=None, legend=None)
     )
-    text = base.mark_text(align="left", dx=6).encode(x=x, y=y, text="text:N")
+    text = base.mark_text(align="left", dx=6).encode(x=x, y=y, text=alt.Text("text:N"))
     chart = alt.layer(bar, text, data=data.add(used, ("label", "value", "text", "colour")))
     lines = max(r["label"].count("\n") + 1 for r in rows)
     return Chart(name, title, alt_text, _spec(chart, data, (16 + 16 * lines) * len(rows) + 8), numbers, read, wide)
@@ -177,7 +202,8 @@ def month_tiles(
         .mark_rect(fill=None, stroke=theme.colour("ink"), strokeWidth=1.2)
         .encode(x=x, y=y)
     )
-    text = base.mark_text(fontSize=12).encode(x=x, y=y, text=alt.Text("n:Q", format=",d"))
+    some = base.transform_filter("datum.n > 0")  # an empty tile is quicker to see than a nought
+    text = some.mark_text(fontSize=12).encode(x=x, y=y, text=alt.Text("n:Q", format=",d"))
     chart = alt.layer(tile, frame, text, data=data.add(rows, ("label", "month", "n", "mark")))
     labels = list(dict.fromkeys(r["label"] for r in rows))
     lines = max(label.count("\n") + 1 for label in labels)
@@ -217,6 +243,8 @@ def dot_interval(
     # below the least.
     least = min((v for r in rows for v in (r["low"], r["value"]) if v is not None), default=0.0)
     bottom = 0.0 if percent else least - 0.15 * (top - least)
+    if least >= 0:
+        bottom = max(0.0, bottom)
     base = alt.Chart()
     y = _y_names(rows)
     offset = alt.YOffset("series:N", sort=words, scale=alt.Scale(domain=words, paddingOuter=0.35))
@@ -234,7 +262,7 @@ def dot_interval(
     colour = alt.Color("series:N", scale=shades, legend=legend)
     interval = base.mark_rule(strokeWidth=2.4, strokeCap="round").encode(
         x=alt.X("low:Q", title=x_title, scale=span, axis=alt.Axis(tickCount=6)),
-        x2="high:Q",
+        x2=alt.X2("high:Q"),
         y=y,
         yOffset=offset,
         color=colour,
@@ -246,7 +274,7 @@ def dot_interval(
     if reference:
         at = [{"at": reference[0] * scale_x, "words": reference[1]}]
         line = alt.Chart(data.add(at, ("at", "words")))
-        layers.insert(0, line.mark_rule(strokeDash=[5, 4], color=theme.colour("soft")).encode(x="at:Q"))
+        layers.insert(0, line.mark_rule(strokeDash=[5, 4], color=theme.colour("soft")).encode(x=alt.X("at:Q")))
         right = reference[0] * scale_x > 0.6 * domain[1]
         layers.append(
             line.mark_text(
@@ -256,7 +284,7 @@ def dot_interval(
                 dy=-4,
                 color=theme.colour("soft"),
                 fontSize=11,
-            ).encode(x="at:Q", y=alt.value(0), text="words:N")
+            ).encode(x=alt.X("at:Q"), y=alt.value(0), text=alt.Text("words:N"))
         )
     chart = alt.layer(*layers, data=data.add(rows, fields))
     labels = list(dict.fromkeys(r["label"] for r in rows))
@@ -310,15 +338,15 @@ def funnel(
     )
     band = alt.Chart(data.add(bands, ("n", "low95", "high95", "low998", "high998")))
     outer = band.mark_area(color=theme.colour("hair"), opacity=0.45, interpolate="linear", clip=True).encode(
-        x=x, y=alt.Y("low998:Q", title=y_title), y2="high998:Q"
+        x=x, y=alt.Y("low998:Q", title=y_title), y2=alt.Y2("high998:Q")
     )
     inner = band.mark_area(color=theme.colour("hair"), opacity=0.9, interpolate="linear", clip=True).encode(
-        x=x, y="low95:Q", y2="high95:Q"
+        x=x, y=alt.Y("low95:Q"), y2=alt.Y2("high95:Q")
     )
     mean = alt.Chart(data.add([{"value": 100 * overall[0], "words": overall[1]}], ("value",)))
-    line = mean.mark_rule(strokeDash=[5, 4], color=theme.colour("soft")).encode(y="value:Q")
+    line = mean.mark_rule(strokeDash=[5, 4], color=theme.colour("soft")).encode(y=alt.Y("value:Q"))
     said = mean.mark_text(align="left", baseline="bottom", dy=-4, dx=4, color=theme.colour("soft"), fontSize=11).encode(
-        y="value:Q", x=alt.value(0), text="words:N"
+        y=alt.Y("value:Q"), x=alt.value(0), text=alt.Text("words:N")
     )
     dots = alt.Chart(data.add(points, ("n", "value", "label", "out")))
     inside = (
@@ -350,7 +378,7 @@ def funnel(
     named = (
         dots.transform_filter("datum.label != null")
         .mark_text(align="right", dx=-9, dy=-8, fontSize=12)
-        .encode(x=x, y=y, text="label:N")
+        .encode(x=x, y=y, text=alt.Text("label:N"))
     )
     chart = alt.layer(outer, inner, line, said, inside, outside, named)
     return Chart(name, title, alt_text, _spec(chart, data, 300), numbers, read, wide)
@@ -430,7 +458,7 @@ def survival(
     colour = alt.Color("series:N", scale=shades, legend=None)
     base = alt.Chart(data.add(rows, ("series", "t", "survival", "low", "high")))
     band = base.mark_area(opacity=0.2, interpolate="step-after").encode(
-        x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q", color=colour
+        x=x, y=alt.Y("low:Q", title=y_title), y2=alt.Y2("high:Q"), color=colour
     )
     line = base.mark_line().encode(x=x, y=y, color=colour)
     ended = alt.Chart(data.add(names, ("series", "t", "at")))
@@ -458,7 +486,7 @@ def survival(
         layers.append(
             alt.Chart(data.add(risk[:1], ("head",)))
             .mark_text(align="left", baseline="top", fontSize=11, color=theme.colour("soft"))
-            .encode(x=alt.value(0), y=alt.value(alt.expr(f"height + {below}")), text="head:N")
+            .encode(x=alt.value(0), y=alt.value(alt.expr(f"height + {below}")), text=alt.Text("head:N"))
         )
         layers.append(
             risks.mark_text(baseline="top", fontSize=12).encode(
@@ -488,11 +516,13 @@ def matrix(
     y_title: str,
     row_order: Sequence[str],
     column_order: Sequence[str],
+    column_short: Sequence[str] = (),
     read: str = "",
+    narrow_read: str = "",
     wide: bool = False,
 ) -> Chart:
     """A table of counts as tiles; the diagonal (right at once) framed, the rest shaded by count.
-    rows: row, column, n, text, same (row and column are one)."""
+    rows: row, column, n, text, same (row and column are one). column_short: names for narrow screens."""
     import altair as alt
 
     data = _Rows()
@@ -509,9 +539,9 @@ def matrix(
             domain=False,
             labelOverlap=False,
             titleAnchor="start",
-            labelExpr="width < 560 ? split(datum.label, ' ') : datum.label",
-            labelFontSize=alt.ExprRef("width < 560 ? 9 : 12"),
-            labelPadding=alt.ExprRef(f"width < 560 ? {5 + 10 * max(c.count(' ') for c in column_order)} : 5"),
+            labelExpr=f"width < 560 ? {json.dumps(dict(zip(column_order, column_short or column_order, strict=True)))}[datum.label]"
+            " : width < 800 ? split(datum.label, ' ') : datum.label",
+            labelPadding=alt.ExprRef(f"width >= 560 && width < 800 ? {5 + 13 * max(c.count(' ') for c in column_order)} : 5"),
         ),
     )
     y = alt.Y(
@@ -545,9 +575,9 @@ def matrix(
         .mark_rect(cornerRadius=2, fill=None, stroke=theme.colour("rule"), strokeWidth=1.2)
         .encode(x=x, y=y)
     )
-    text = base.mark_text(fontSize=12).encode(x=x, y=y, text="text:N")
+    text = base.mark_text(fontSize=12).encode(x=x, y=y, text=alt.Text("text:N"))
     chart = alt.layer(wrong, right, text, data=data.add(rows, ("row", "column", "n", "text", "same")))
-    return Chart(name, title, alt_text, _spec(chart, data, 36 * len(row_order)), numbers, read, wide)
+    return Chart(name, title, alt_text, _spec(chart, data, 36 * len(row_order)), numbers, read, wide, narrow_read)
 
 
 def suspicion_map(
@@ -620,7 +650,7 @@ def suspicion_map(
     blank = (
         base.transform_filter("datum.kind == 'blank'")
         .mark_text(color=theme.colour("soft"), fontSize=12)
-        .encode(x=x, y=y, text="text:N")
+        .encode(x=x, y=y, text=alt.Text("text:N"))
     )
     filled = base.transform_filter("datum.kind != 'blank'")
     room = f"width / {len(columns)}"
@@ -631,7 +661,7 @@ def suspicion_map(
         fontWeight="bold",
         limit=alt.ExprRef(f"{room} - 4"),
     ).encode(x=x, y=y, text=alt.value(alt.expr(f"{narrow} ? datum.short : datum.word")))
-    share = filled.mark_text(dy=9, fontSize=alt.ExprRef("width < 460 ? 10 : 12")).encode(x=x, y=y, text="text:N")
+    share = filled.mark_text(dy=9, fontSize=alt.ExprRef("width < 460 ? 10 : 12")).encode(x=x, y=y, text=alt.Text("text:N"))
     chart = alt.layer(
         known,
         borrowed,
@@ -677,9 +707,9 @@ def reliability(
         ),
         ideal.mark_text(
             align="right", baseline="bottom", dx=-14, dy=-2, fontSize=11, color=theme.colour("soft")
-        ).encode(x=x, y=y, text="words:N"),
+        ).encode(x=x, y=y, text=alt.Text("words:N")),
         base.mark_rule(strokeWidth=2.2, color=theme.colour("blue")).encode(
-            x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q"
+            x=x, y=alt.Y("low:Q", title=y_title), y2=alt.Y2("high:Q")
         ),
         base.mark_point(filled=True, opacity=1, size=80, fill=theme.colour("blue"), stroke=theme.colour("ink")).encode(
             x=x, y=y

@@ -142,7 +142,8 @@ def early(tables: Tables) -> pl.DataFrame:
         verdict="not told apart",
     )
     keys = ["supplier", "lighting", "part_number", "lot", "grade"]
-    found = found.filter(pl.col("window_days").is_not_null()).with_columns(pl.col("verdict").fill_null("too few"))
+    # A verdict is a comparison: a row pooled over all, or a supplier with nobody beside it, has none.
+    found = found.filter(pl.col("window_days").is_not_null()).with_columns(pl.col("verdict").fill_null("alone"))
     return found.with_columns(pl.col(c).cast(pl.String).replace("", None).fill_null("all") for c in keys)
 
 
@@ -251,11 +252,12 @@ def wilson(k: float, n: float, confidence: float = 0.95) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Claims:
-    """Warranty money: rows still open on the as-of date (soonest deadline first), and those whose deadline has
-    passed."""
+    """Warranty money: rows still open on the as-of date (soonest deadline first), those whose deadline has passed
+    in the last twelve months, and those of the last twelve months that the orders say were claimed already."""
 
     open: pl.DataFrame
     missed: pl.DataFrame
+    claimed: pl.DataFrame
 
     @property
     def amount(self) -> float:
@@ -269,7 +271,7 @@ class Claims:
 def claims(tables: Tables, as_of: dt.date) -> Claims:
     found = frame(tables, "warranty_recovery", ("component", "failed_on", "amount"))
     if found.is_empty():
-        return Claims(found, found)
+        return Claims(found, found, found)
     found = with_columns(
         found,
         claim_by=None,
@@ -286,13 +288,20 @@ def claims(tables: Tables, as_of: dt.date) -> Claims:
         months_used=None,
         km_used=None,
         proof=None,
+        status="open",
+        missing="",
+        labour_amount=None,
     ).with_columns(pl.col("claim_by").cast(pl.Date))
     order = ["claim_by", "component", "failed_on"]
     is_open = pl.col("claim_by").is_null() | (pl.col("claim_by") >= as_of)
-    year = found.filter(~is_open & (pl.col("failed_on").cast(pl.Date) >= months_back(as_of, 11)))
+    claimed = pl.col("status") == "claimed already"
+    year = found.filter(pl.col("failed_on").cast(pl.Date) >= months_back(as_of, 11)).sort(
+        order, descending=[True, False, True], maintain_order=True
+    )
     return Claims(
-        found.filter(is_open).sort(order, nulls_last=True, maintain_order=True),
-        year.sort(order, descending=[True, False, True], maintain_order=True),
+        found.filter(is_open & ~claimed).sort(order, nulls_last=True, maintain_order=True),
+        year.filter(~is_open & ~claimed),
+        year.filter(claimed),
     )
 
 
@@ -619,3 +628,71 @@ def at_risk(tables: Tables, pair: Pair, generation: str, ticks: Sequence[float])
     entry, end = pl.col(f"entry_{pair.clock}"), pl.col(f"exit_{pair.clock}")
     here = here.filter(end.is_not_null() & (end > entry))
     return [here.filter((entry <= 0) if t <= 0 else (entry < t) & (end >= t)).height for t in ticks]
+
+
+_UNSIDED = ("control_module", "switch_or_fuse", "unknown")
+LEFT_OUT = ("side", "supplier", "part_number")
+
+
+def desk_of(file: str | None) -> str:
+    """Who exported a file, as its path tells: its first folder, else its name up to the first figure."""
+    path = (file or "").split("#")[0]
+    if "/" in path:
+        return path.split("/")[0]
+    stem = path.rsplit(".", 1)[0]
+    return stem[: next((k for k, c in enumerate(stem) if c.isdigit()), len(stem))].rstrip("_- ") or stem
+
+
+def left_out(tables: Tables) -> pl.DataFrame:
+    """What each desk left out where a headlamp part was fitted: desk, fitted, and for each of LEFT_OUT how many of how many (`_of`).
+
+    The side is judged on the lines (of parts that have one), the rest on the lives that began there. Most parts fitted first.
+    """
+    lines = frame(tables, "classified_lines", ("file", "component", "side", "action"))
+    lives = frame(tables, "lives", ("fitted_file", "origin", "supplier", "part_number"))
+    if lines.is_empty() or lives.is_empty():
+        return pl.DataFrame()
+    known = pl.col("component").is_not_null() & ~pl.col("component").is_in(_UNSIDED)
+    named = [pl.col(c).map_elements(desk_of, return_dtype=pl.String).alias("desk") for c in ("file", "fitted_file")]
+    sides = (
+        lines.filter((pl.col("action") == "replaced") & known)
+        .with_columns(named[0])
+        .group_by("desk")
+        .agg(side_of=pl.len().cast(pl.Int64), side=(pl.col("side").fill_null("unknown") == "unknown").sum().cast(pl.Int64))
+    )
+    parts = (
+        lives.filter((pl.col("origin") == "replacement") & pl.col("fitted_file").is_not_null())
+        .with_columns(named[1])
+        .group_by("desk")
+        .agg(
+            fitted=pl.len().cast(pl.Int64),
+            supplier=(pl.col("supplier").fill_null("unknown") == "unknown").sum().cast(pl.Int64),
+            part_number=pl.col("part_number").is_null().sum().cast(pl.Int64),
+        )
+    )
+    return (
+        parts.join(sides, on="desk", how="left")
+        .with_columns(pl.col("side", "side_of").fill_null(0), *(pl.col("fitted").alias(f"{c}_of") for c in LEFT_OUT[1:]))
+        .sort(["fitted", "desk"], descending=[True, False])
+    )
+
+
+def worst_left_out(found: pl.DataFrame) -> tuple[str, str, int, int] | None:
+    """Desk, what it left out, how often, of how many: the one that most parts lack. None where nothing was left out."""
+    cells = [(r[what], r["desk"], what, r[f"{what}_of"]) for r in found.iter_rows(named=True) for what in LEFT_OUT if r[what]]
+    if not cells:
+        return None
+    n, desk, what, of = min(cells, key=lambda c: (-c[0], c[1], LEFT_OUT.index(c[2])))
+    return desk, what, n, of
+
+
+def aimed(tables: Tables) -> tuple[int, int] | None:
+    """Orders that renewed a headlamp, and how many of them have a line of setting it (its aim, its level). None without a renewal."""
+    lines = frame(tables, "classified_lines", ("order_id", "component", "action"))
+    if lines.is_empty():
+        return None
+    whole = lines.filter((pl.col("component") == "headlamp_assembly") & (pl.col("action") == "replaced"))["order_id"].drop_nulls().unique()
+    if not whole.len():
+        return None
+    done = lines.filter((pl.col("action") == "adjusted") & pl.col("order_id").is_in(whole.implode()))["order_id"].n_unique()
+    return whole.len(), done

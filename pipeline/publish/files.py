@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 # What spreadsheets take for the beginning of a formula, also behind blanks and in their wide forms.
 # Source: OWASP, "CSV Injection": = + - @, tab, carriage return, line feed, and their full-width forms.
 FORMULA = r"^(?:[\t\r\n]|[\s\x00]*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20])"
-PNG_SCALE = 1.5
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -89,29 +88,8 @@ def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
 
 
 def write_charts(folder: Path, charts: Sequence[Chart]) -> None:
-    """Every chart as NAME.svg and NAME.png, its numbers as NAME.csv. Nothing is fetched while drawing."""
-    import json
-    from concurrent.futures import ThreadPoolExecutor
+    """Every chart as NAME.svg and NAME.png, its numbers as NAME.csv; see drawing.py."""
+    from pipeline.publish import drawing
 
-    import vl_convert
-
-    def draw(chart: Chart) -> tuple[str, bytes]:
-        svg = vl_convert.vegalite_to_svg(json.dumps(chart.static()), allowed_base_urls=[])
-        svg = _numbered_anew(svg)
-        return svg, vl_convert.svg_to_png(svg, scale=PNG_SCALE)
-
-    # Drawing happens outside the interpreter's lock: two at a time use both cores of a small machine.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        for chart, (svg, png) in zip(charts, pool.map(draw, charts), strict=True):
-            write_text(folder / f"{chart.name}.svg", svg)
-            write_bytes(folder / f"{chart.name}.png", png)
-            write_bytes(folder / f"{chart.name}.csv", csv_bytes(chart.numbers))
-
-
-def _numbered_anew(svg: str) -> str:
-    """The drawing library counts its clip paths up for as long as a process lives: number them from 0 in each
-    picture."""
-    met: dict[str, str] = {}
-    return re.sub(
-        r"\b(clip|gradient_|pattern_)\d+\b", lambda m: met.setdefault(m.group(0), f"{m.group(1)}{len(met)}"), svg
-    )
+    with drawing.Drawing(folder) as pictures:
+        pictures.add(charts)

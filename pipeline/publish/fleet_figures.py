@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.planning.due import PAIR
+from pipeline.planning.repeats import MORE
 from pipeline.planning.replacement import REPLACE, RUN, UNSUPPORTED
 from pipeline.publish.figures import Tables, frame, with_columns
 
@@ -59,9 +60,16 @@ def policies(tables: Tables) -> pl.DataFrame:
     found = frame(tables, "replacement_policy", ("component", "lighting", "clock", "verdict"))
     if found.is_empty():
         return found
+    if "places" in found.columns and (found["places"] > 0).any():
+        found = found.filter(pl.col("places") > 0)  # rules that some part in service goes by
     found = with_columns(
         found,
         customer_group=ALL,
+        stratum=ALL,
+        p_adjusted=None,
+        saving_per_vehicle_year=None,
+        saving_per_vehicle_year_low=None,
+        saving_per_vehicle_year_high=None,
         planned_cost=None,
         unplanned_cost=None,
         costs_basis="assumed",
@@ -74,6 +82,7 @@ def policies(tables: Tables) -> pl.DataFrame:
         saving_per_1000_units=None,
         block_interval=None,
         block_cost_rate=None,
+        run_to_failure_rate=None,
         failures=None,
         curve_basis=None,
         reason=None,
@@ -83,8 +92,8 @@ def policies(tables: Tables) -> pl.DataFrame:
     return (
         found.with_columns(_order=order, _save=pl.col("saving_share").cast(pl.Float64).fill_null(-9.0))
         .sort(
-            ["_order", "_save", "component", "lighting", "customer_group"],
-            descending=[False, True, False, False, False],
+            ["_order", "_save", "component", "lighting", "stratum", "customer_group"],
+            descending=[False, True, False, False, False, False],
         )
         .drop("_order", "_save")
     )
@@ -132,6 +141,7 @@ def due(tables: Tables) -> pl.DataFrame:
         vehicle=None,
         unit_number=None,
         customer_group=None,
+        depot=None,
         side=None,
         origin=None,
         life_days=None,
@@ -172,7 +182,9 @@ def _demand(tables: Tables) -> pl.DataFrame:
     found = frame(
         tables, "demand", ("component", "lighting", "month", "from_on", "horizon_days", "low", "mean", "high")
     )
-    return found if found.is_empty() else with_columns(found, kind="failed", places=None)
+    if found.is_empty():
+        return found
+    return with_columns(found, kind="failed", places=None, plan_mean=None, plan_low=None, plan_high=None)
 
 
 def by_month(tables: Tables) -> list[dict[str, Any]]:
@@ -195,7 +207,7 @@ def by_month(tables: Tables) -> list[dict[str, Any]]:
 
 def over_horizon(tables: Tables) -> pl.DataFrame:
     """What fails and what is planned from the date of the plan to its end, by part: component, lighting, places,
-    mean, low, high, planned (null where no plan stands behind)."""
+    mean, low, high, and with the plan followed under (failures) and planned (null where no plan stands behind)."""
     found = _demand(tables)
     if found.is_empty():
         return pl.DataFrame()
@@ -213,13 +225,26 @@ def over_horizon(tables: Tables) -> pl.DataFrame:
                 "mean": float(count.mean),
                 "low": float(count.low),
                 "high": float(count.high),
-                "planned": float(planned["mean"].sum()) if planned.height else None,
+                **_with_plan(failed),
+                "planned": float(_planned_mean(planned)) if planned.height else None,
             }
         )
     if not rows:
         return pl.DataFrame()
     made = pl.DataFrame(rows, infer_schema_length=None)
     return made.sort(["mean", "component", "lighting"], descending=[True, False, False])
+
+
+def _with_plan(failed: pl.DataFrame) -> dict[str, float | None]:
+    """Failures with the plan followed: under, under_low, under_high; null where no plan stands behind."""
+    if not failed["plan_mean"].count():
+        return dict.fromkeys(("under", "under_low", "under_high"))
+    count = together(*(failed[f"plan_{c}"].cast(pl.Float64).to_list() for c in ("mean", "low", "high")))
+    return {"under": float(count.mean), "under_low": float(count.low), "under_high": float(count.high)}
+
+
+def _planned_mean(planned: pl.DataFrame) -> float:
+    return planned.select(pl.coalesce(pl.col("plan_mean").cast(pl.Float64), "mean").sum()).item()
 
 
 def horizon_months(tables: Tables) -> int:
@@ -232,12 +257,90 @@ def horizon_months(tables: Tables) -> int:
     return max(1, round(money["horizon_days"].max() / 30.4375)) if not money.is_empty() else 12
 
 
+_PLAN_MONEY = tuple(f"plan_{c}" for c in ("mean", "low", "high", "failures", "planned"))
+_PLAN_MONEY += ("saving_mean", "saving_low", "saving_high")
+
+
+def has_planned_work(tables: Tables) -> bool:
+    """Whether the plan renews anything within the time ahead."""
+    whole, _ = budget(tables)
+    return whole is not None and (whole["plan_planned"] or 0.0) > 0
+
+
+def dark_lamps(tables: Tables) -> tuple[dict[str, Any] | None, pl.DataFrame]:
+    """Lamps that go dark on the road: the row of all parts, and the rows by part, most first."""
+    found = frame(tables, "dark_lamps", ("component", "mean", "low", "high", "plan_mean", "plan_low", "plan_high"))
+    if found.is_empty():
+        return None, found
+    found = with_columns(found, share_dark=None, share_dark_low=None, share_dark_high=None)
+    whole = found.filter(pl.col("component") == ALL)
+    parts = found.filter(pl.col("component") != ALL).sort(["mean", "component"], descending=[True, False])
+    return (whole.row(0, named=True) if whole.height else None), parts
+
+
+def seasons(tables: Tables) -> pl.DataFrame:
+    """The tests for a season by kind of part, shown ones first."""
+    found = frame(tables, "season_tests", ("component", "lighting", "verdict", "p", "ratio"))
+    if found.is_empty():
+        return found
+    found = with_columns(found, p_adjusted=None, peak_month=None, low_month=None, ratio_low=None, ratio_high=None)
+    return found.sort(["p", "component", "lighting"], nulls_last=True)
+
+
+def replayed(tables: Tables) -> tuple[dict[str, Any] | None, pl.DataFrame]:
+    """Last year's plan: the row of all that it recommended, and the rows by part."""
+    found = frame(tables, "plan_replay", ("component", "basis", "due", "verdict", "then_on"))
+    if found.is_empty():
+        return None, found
+    names = ("too_late", "prevented", "unneeded", "failures", "cost_of_plan", "cost_without", "saving", "watched_days")
+    found = with_columns(found, **dict.fromkeys((*names, "saving_low", "saving_high")))
+    whole = found.filter((pl.col("component") == ALL) & (pl.col("basis") == "recommended"))
+    parts = found.filter(pl.col("component") != ALL).sort(["basis", "component"], descending=[True, False])
+    return (whole.row(0, named=True) if whole.height else None), parts
+
+
+def open_defects(tables: Tables) -> pl.DataFrame:
+    found = frame(tables, "open_defects", ("vehicle", "reported_on", "symptom"))
+    if found.is_empty():
+        return found
+    return with_columns(found, unit_number=None, customer_group=None, side=None, days_open=None)
+
+
+def to_order(tables: Tables) -> pl.DataFrame:
+    """Parts for planned work, by depot and kind: depot, component, lighting, pieces, first_on, soonest first."""
+    listed = due(tables)
+    if listed.is_empty():
+        return listed
+    planned = listed.filter(pl.col("due_on").is_not_null())
+    kept = planned.with_columns(pl.coalesce("depot", "customer_group").fill_null(ALL).alias("depot"))
+    return (
+        kept.group_by("depot", "component", "lighting")
+        .agg(pl.len().cast(pl.Int64).alias("pieces"), pl.col("due_on").min().alias("first_on"))
+        .sort("first_on", "depot", "component", "lighting")
+    )
+
+
+def stock_by_depot(tables: Tables) -> pl.DataFrame:
+    found = frame(tables, "stock_by_depot", ("component", "lighting", "depot", "stock", "expected"))
+    return found if found.is_empty() else found.sort("depot", "component", "lighting")
+
+
+def demand_by_depot(tables: Tables) -> pl.DataFrame:
+    """Failures over the whole time ahead by depot and kind: depot, component, lighting, mean, low, high, places."""
+    found = frame(tables, "demand_by_depot", ("component", "lighting", "depot", "kind", "month", "horizon_days", "mean"))
+    if found.is_empty():
+        return found
+    found = found.filter(pl.col("month").is_null() & (pl.col("kind") == "failed"))
+    found = found.filter(pl.col("horizon_days") == pl.col("horizon_days").max())
+    return found.sort(["depot", "mean", "component", "lighting"], descending=[False, True, False, False])
+
+
 def budget(tables: Tables) -> tuple[dict[str, Any] | None, pl.DataFrame]:
     """The row of all parts together, and the rows by part, dearest first."""
     found = frame(tables, "budget", ("component", "low", "high", "mean"))
     if found.is_empty():
         return None, found
-    found = with_columns(found, failures=None, planned=None)
+    found = with_columns(found, failures=None, planned=None, **dict.fromkeys(_PLAN_MONEY))
     whole = found.filter(pl.col("component") == ALL)
     parts = found.filter(pl.col("component") != ALL).sort(["mean", "component"], descending=[True, False])
     return (whole.row(0, named=True) if whole.height else None), parts
@@ -282,10 +385,12 @@ def repeats(tables: Tables) -> pl.DataFrame:
     found = frame(tables, "repeat_places", ("vehicle", "component", "side", "failures", "last_on"))
     if found.is_empty():
         return found
-    found = with_columns(found, unit_number=None, customer_group=None, lives_days=None, reason=None, first_on=None)
-    return found.sort(
-        ["failures", "last_on", "vehicle", "component", "side"], descending=[True, True, False, False, False]
+    found = with_columns(
+        found, unit_number=None, customer_group=None, lives_days=None, reason=None, first_on=None, expected=None, verdict=None
     )
+    order = ["_maybe", "failures", "last_on", "vehicle", "component", "side"]
+    found = found.with_columns(_maybe=pl.col("verdict").ne_missing(MORE))
+    return found.sort(order, descending=[False, True, True, False, False, False]).drop("_maybe")
 
 
 def several(tables: Tables) -> pl.DataFrame:

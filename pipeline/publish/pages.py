@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping
-from functools import lru_cache
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.publish import changes, figures, findings, fleet, quality, shop, theme
+from pipeline.publish import changes, charts, figures, findings, fleet, fleet_files, paper, quality, shop, theme
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
-from pipeline.publish.views import Context, Page
+from pipeline.publish.views import Context, Finding, Page, Pictures, Said, Section
 from pipeline.publish.words import Words
 from pipeline.store import data_dir
 
@@ -50,6 +52,9 @@ def context_of(
         distance=settings.units.distance,
         version=version,
         locale=settings.workspace.locale,
+        date_style=settings.workspace.date_style,
+        paper=settings.workspace.paper,
+        has_pdf=paper.can_print(),
         window=_window(tables, as_of),
         previous_as_of=previous_as_of,
         previous=previous or {},
@@ -79,17 +84,23 @@ def render_all(tables: Tables, context: Context) -> dict[str, str]:
 
 def all_charts(tables: Tables, context: Context) -> list[Chart]:
     """The charts of all pages, each name once, in the order of the pages."""
-    return _charts(build(tables, context, context.words()))
+    return charts_of(build(tables, context, context.words()))
 
 
-def everything(tables: Tables, context: Context) -> tuple[dict[str, str], list[Chart]]:
-    """render_all and all_charts at once, at half the work."""
+def everything(
+    tables: Tables, context: Context, drawn: Callable[[list[Chart]], None] | None = None
+) -> tuple[dict[str, str], list[Page]]:
+    """Every page as HTML by its file name, and as views. `drawn` is given the charts of a page as soon as it is
+    built, so that they can be drawn while the next page is made."""
     words = context.words()
-    made = build(tables, context, words)
-    return {page.file: render(page, context, words) for page in made}, _charts(made)
+    if drawn:  # putting the script bundle together needs a core, not this thread
+        threading.Thread(target=_bundle, name="bundle", daemon=True).start()
+    made = build(tables, context, words, drawn)
+    return {page.file: render(page, context, words) for page in made}, made
 
 
-def _charts(made: list[Page]) -> list[Chart]:
+def charts_of(made: Sequence[Page]) -> list[Chart]:
+    """The charts of some pages, each name once, in their order."""
     found: dict[str, Chart] = {}
     for page in made:
         for chart in page.charts():
@@ -104,46 +115,72 @@ def bench_without_suspects(context: Context) -> str:
     return render(page, context, words)
 
 
-def build(tables: Tables, context: Context, words: Words) -> list[Page]:
-    """The pages as views, before any HTML."""
-    cautions = tuple(words.rich(f"cautions.{c}") for c in CAUTIONS)
+@dataclass(frozen=True)
+class _Kind:
+    """A page's name in the text file, its file, and who makes its answers, its changes and its sections."""
+
+    name: str
+    file: str
+    answers: Callable[[Tables, Context, Words], list[Finding]]
+    changes: Callable[[Tables, Context, Words], list[Markup]]
+    sections: Callable[[Tables, Context, Words], list[Section]]
+    has_cautions: bool
+
+
+_KINDS = (
+    _Kind("shop", "shop_report.html", findings.shop, changes.shop, shop.sections, True),
+    _Kind("fleet", "fleet_plan.html", fleet.findings, fleet.changes, fleet.sections, True),
+    _Kind("quality", "data_quality.html", findings.quality, changes.quality, quality.sections, False),
+)
+
+
+def build(
+    tables: Tables, context: Context, words: Words, drawn: Callable[[list[Chart]], None] | None = None
+) -> list[Page]:
+    """The pages as views, before any HTML; the front page first, though it is made last, from the others."""
     tables = {name: frame for name, frame in tables.items() if frame is not None}
-    shop_page = Page(
-        "shop_report.html",
-        words("shop.title"),
-        words("shop.lede"),
-        tuple(findings.shop(tables, context, words)),
-        tuple(changes.shop(tables, context, words)),
-        tuple(shop.sections(tables, context, words)),
-        words("page.nothing_yet"),
-        cautions,
-    )
-    fleet_page = Page(
-        "fleet_plan.html",
-        words("fleet.title"),
-        words("fleet.lede"),
-        tuple(fleet.findings(tables, context, words)),
-        tuple(fleet.changes(tables, context, words)),
-        tuple(fleet.sections(tables, context, words)),
-        words("page.nothing_yet"),
-        cautions,
-    )
-    quality_page = Page(
-        "data_quality.html",
-        words("quality.title"),
-        words("quality.lede"),
-        tuple(findings.quality(tables, context, words)),
-        tuple(changes.quality(tables, context, words)),
-        tuple(quality.sections(tables, context, words)),
-        words("page.nothing_yet"),
-    )
-    front = Page(
+    cautions = tuple(words.rich(f"cautions.{c}") for c in CAUTIONS)
+    made = []
+    for kind in _KINDS:
+        with charts.unchecked():
+            sections = tuple(kind.sections(tables, context, words))
+        page = Page(
+            kind.file,
+            words(f"{kind.name}.title"),
+            words(f"{kind.name}.lede"),
+            tuple(kind.answers(tables, context, words)),
+            tuple(kind.changes(tables, context, words)),
+            sections,
+            words("page.nothing_yet"),
+            cautions if kind.has_cautions else (),
+        )
+        made.append(page)
+        if drawn:
+            drawn(page.charts())
+    return [_front(tables, context, words, made[0], cautions), *made]
+
+
+def _front(tables: Tables, context: Context, words: Words, shop_page: Page, cautions: tuple[Markup, ...]) -> Page:
+    """The month on one sheet: the first answers, what changed, and the two pictures that a wall is for: how
+    many failed month by month, and what to suspect first."""
+    parts = []
+    for id in ("failed", "suspect"):
+        section = next((s for s in shop_page.sections if s.id == id), None)
+        pictures = next((i for i in section.items if isinstance(i, Pictures)), None) if section else None
+        if pictures:
+            told = findings.told_map(tables)
+            name = f"suspicion_{told.symptom}_{told.lighting}" if told else ""
+            one = next((c for c in pictures.charts if c.name == name), pictures.charts[0])
+            chosen = pictures if id == "failed" else Pictures((one,))
+            more = Said(words.link("front.more", f"{shop_page.file}#{id}", section=section.title))
+            parts.append(Section(id, section.title, (chosen, more)))
+    return Page(
         "index.html",
         words("front.title"),
         words("front.lede"),
         tuple(findings.top(tables, context)),
         shop_page.changes,
-        (),
+        tuple(parts),
         words("page.nothing_yet"),
         cautions,
         {
@@ -151,7 +188,6 @@ def build(tables: Tables, context: Context, words: Words) -> list[Page]:
             "files": _files(tables, words),
         },
     )
-    return [front, shop_page, fleet_page, quality_page]
 
 
 def _key(file: str) -> str:
@@ -162,8 +198,14 @@ def _files(tables: Tables, words: Words) -> list[tuple[str, str]]:
     out = []
     if not figures.frame(tables, "priors").is_empty():
         out += [("priors.json", words("front.file_priors")), ("priors.schema.json", words("front.file_schema"))]
-    if not figures.frame(tables, "warranty_recovery").is_empty():
+    if not figures.frame(tables, "claims_to_send").is_empty():
+        out.append(("tables/claims_to_send.csv", words("front.file_claims")))
+    elif not figures.frame(tables, "warranty_recovery").is_empty():
         out.append(("tables/warranty_recovery.csv", words("front.file_claims")))
+    if not figures.frame(tables, "due_list").is_empty():
+        out.append((fleet_files.WORKBOOK, words("front.file_workbook")))
+    if fleet_files.is_any_planned(tables):
+        out.append((fleet_files.CALENDAR, words("front.file_calendar")))
     return [
         *out,
         ("tables/", words("front.file_tables")),
@@ -172,9 +214,17 @@ def _files(tables: Tables, words: Words) -> list[tuple[str, str]]:
     ]
 
 
-@lru_cache(maxsize=1)
+_bundling = threading.Lock()  # two threads that ask at once must not make it twice
+
+
 def _bundle() -> str:
     """The drawing library, whole. Its text may not end its own script element."""
+    with _bundling:
+        return _bundled()
+
+
+@cache
+def _bundled() -> str:
     import vl_convert
 
     text = vl_convert.javascript_bundle()
@@ -183,7 +233,7 @@ def _bundle() -> str:
     return text
 
 
-@lru_cache(maxsize=1)
+@cache
 def _environment() -> Any:
     import jinja2
 
@@ -210,8 +260,8 @@ def safe_json(value: Any) -> Markup:
 
 def render(page: Page, context: Context, words: Words) -> str:
     """One page as HTML. Charts carry their numbers as a table; scripts come only where there is a chart."""
-    charts = page.charts()
-    specs = [{"id": f"chart-{c.name}", "spec": c.spec} for c in charts]
+    drawn = page.charts()
+    specs = [{"id": f"chart-{c.name}", "spec": c.spec} for c in drawn]
     style = theme.css_variables() + (data_dir("reports") / "style.css").read_text(encoding="utf-8")
     script = (data_dir("reports") / "page.js").read_text(encoding="utf-8")
     return (
@@ -223,10 +273,10 @@ def render(page: Page, context: Context, words: Words) -> str:
             w=words,
             style=Markup(style),
             script=Markup(script),
-            bundle=Markup(_bundle()) if charts else "",
+            bundle=Markup(_bundle()) if drawn else "",
             specs=safe_json({"charts": specs, "config": theme.config()}),
             files=[(f, words(f"nav.{_key(f)}")) for f in FILES],
-            numbers={c.name: _numbers(c, words) for c in charts},
+            numbers={c.name: _numbers(c, words) for c in drawn},
         )
     )
 
@@ -235,9 +285,7 @@ def _numbers(chart: Chart, words: Words) -> dict[str, Any]:
     """A chart's numbers as a plain table: heads, rows, and whether there are more than the page shows."""
     shown = chart.numbers.head(NUMBERS_ON_PAGE)
     body = [[_plain(v, c, words) for c, v in zip(shown.columns, row, strict=True)] for row in shown.iter_rows()]
-    heads = [
-        words(f"head.{c}") if c != "interval" and words.has(f"head.{c}") else c.replace("_", " ") for c in shown.columns
-    ]
+    heads = [_heading(c, words) for c in shown.columns]
     numeric = [t.is_numeric() for t in shown.dtypes]
     file = f"charts/{chart.name}.csv"
     note = ""
@@ -246,6 +294,12 @@ def _numbers(chart: Chart, words: Words) -> dict[str, Any]:
             "page.numbers_more", shown=words.number(shown.height), total=words.number(chart.numbers.height), file=file
         )
     return {"heads": heads, "numeric": numeric, "rows": body, "note": note, "file": file}
+
+
+def _heading(column: str, words: Words) -> str:
+    """A column's heading; of one that nobody foresaw, its name."""
+    texts = [words(key) for key in (f"column.{column}", f"head.{column}") if words.has(key)]
+    return texts[0] if texts and column != "interval" else column.replace("_", " ")
 
 
 def _plain(value: Any, column: str, words: Words) -> str:

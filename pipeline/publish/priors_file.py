@@ -19,7 +19,7 @@ from pipeline.publish import figures, files
 from pipeline.publish.figures import Tables
 from pipeline.publish.views import Context
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 SCHEMA_ID = "urn:lowbeam:priors:1"
 COMPONENTS = (
     "lamp",
@@ -107,6 +107,7 @@ def schema() -> dict[str, Any]:
             "units",
             "sides",
             "data",
+            "backtest",
             "licence",
             "cautions",
             "use",
@@ -159,6 +160,21 @@ def schema() -> dict[str, Any]:
                 "exclusiveMinimum": 0,
                 "exclusiveMaximum": 1,
                 "description": "What the intervals are said to hold.",
+            },
+            "backtest": {
+                "type": "object",
+                "required": ["beats_baselines", "cases", "verdict"],
+                "description": "How the model did on cases that came after what it had seen, against plain counts of parts replaced.",
+                "properties": {
+                    "beats_baselines": {
+                        "type": ["boolean", "null"],
+                        "description": "false: no better than counting: show the probabilities as a hint; null: not tested.",
+                    },
+                    "cases": {"type": "integer", "minimum": 0},
+                    "log_score": number(0, None, "Mean of -log of the probability given to the cause; lower is better.", null=True),
+                    "baseline_log_score": number(0, None, "That of the better baseline.", null=True),
+                    "verdict": {"type": "string"},
+                },
             },
             "licence": text,
             "cautions": {"type": "array", "minItems": 1, "items": text},
@@ -213,10 +229,36 @@ def build(tables: Tables, context: Context) -> dict[str, Any]:
             "cells": len(cells),
         },
         "confidence": context.confidence,
+        "backtest": tested(tables),
         "licence": words("priors.licence"),
         "cautions": [words(f"cautions.{c}") for c in ("voltage", "heat", "mercury", "battery", "same", "law")],
-        "use": [words(f"priors.use_{k}") for k in ("absent", "basis", "impossible", "cause", "version")],
+        "use": [
+            words(f"priors.use_{k}")
+            for k in ("absent", "basis", "impossible", "cause", "version", *(() if beats_baselines(tables) else ("hint",)))
+        ],
         "cells": cells,
+    }
+
+
+def beats_baselines(tables: Tables) -> bool | None:
+    """Whether the month's backtest found the model better than both plain baselines; None where it was not tested."""
+    found = figures.frame(tables, "backtest")
+    if "is_better" in found.columns and found["is_better"].drop_nulls().len():
+        return bool(found["is_better"].drop_nulls().all())
+    scores = figures.backtest_scores(tables)
+    return scores.better if scores else None
+
+
+def tested(tables: Tables) -> dict[str, Any]:
+    """The backtest as priors.json carries it."""
+    found, scores = figures.frame(tables, "backtest"), figures.backtest_scores(tables)
+    verdict = found["verdict"].drop_nulls().to_list() if "verdict" in found.columns else []
+    return {
+        "beats_baselines": beats_baselines(tables),
+        "cases": scores.n if scores else 0,
+        "log_score": _round(scores.model) if scores else None,
+        "baseline_log_score": _round(scores.baseline) if scores else None,
+        "verdict": verdict[0] if verdict else "Not tested.",
     }
 
 
@@ -227,6 +269,7 @@ def flat(tables: Tables) -> pl.DataFrame:
         return rows
     known = [*_CELL, "component", "probability", "low", "high", "effective_cases", "basis"]
     rows = rows.select(*known, *[c for c in rows.columns if c not in known])
+    rows = rows.with_columns(pl.lit(beats_baselines(tables), pl.Boolean).alias("beats_baselines"))
     return rows.sort(
         [*_CELL, "probability", "component"], descending=[False] * len(_CELL) + [True, False], nulls_last=True
     )
@@ -252,6 +295,7 @@ def write(folder: Path, tables: Tables, context: Context) -> None:
                 "component": pl.String,
                 **dict.fromkeys(("probability", "low", "high", "effective_cases"), pl.Float64),
                 "basis": pl.String,
+                "beats_baselines": pl.Boolean,
             }
         )
     buffer = io.BytesIO()

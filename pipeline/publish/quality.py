@@ -3,30 +3,33 @@ model's test."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures
+from pipeline.publish import charts, figures, section_records
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import level
-from pipeline.publish.telling import MOST_ROWS, head, more_rows, short, upper, wrap
+from pipeline.publish.telling import MOST_ROWS, head, more_rows, short, slug, upper, wrap
 from pipeline.publish.views import Context, Pictures, Said, Section, Table, cell, table
 from pipeline.publish.words import Words
 
 
 def sections(tables: Tables, context: Context, words: Words) -> list[Section]:
-    """All sections, in reading order. A section without data says so in words."""
-    return [
+    """All sections, in reading order. One without data says so in words, where its absence tells something."""
+    made = [
         _accounts(tables, words),
         _reasons(tables, words),
+        section_records.records(tables, words),
         _odometer(tables, words),
         _unread(tables, words),
         _walk(tables, words),
         _backtest(tables, context, words),
         _notes(tables, words),
     ]
+    return [s for s in made if s]
 
 
 def _accounts(tables: Tables, w: Words) -> Section:
@@ -44,6 +47,7 @@ def _accounts(tables: Tables, w: Words) -> Section:
     losing = files.filter(pl.col("rows_set_aside") > 0).sort(["rows_set_aside", "file"], descending=[True, False])
     if losing.height:
         items.append(Pictures((_by_file(losing.head(12), total, w),)))
+    items.append(_by_table(files, total, w))
     body = [
         [
             cell(r["file"], strong=True),
@@ -58,17 +62,6 @@ def _accounts(tables: Tables, w: Words) -> Section:
         ]
         for r in files.head(2 * MOST_ROWS).iter_rows(named=True)
     ]
-    if files.height > 1:
-        body.append(
-            [
-                cell(w("quality.all_files"), strong=True),
-                "",
-                cell(w.number(total[0]), strong=True),
-                cell(w.number(total[1]), strong=True),
-                cell(w.number(total[2]), strong=True),
-                "",
-            ]
-        )
     items.append(
         table(
             "table-files",
@@ -77,9 +70,30 @@ def _accounts(tables: Tables, w: Words) -> Section:
             body,
             note=more_rows(w, min(files.height, 2 * MOST_ROWS), files.height, "tables/files.csv"),
             csv="tables/files.csv",
+            folded=True,
         )
     )
     return Section("accounts", title, tuple(items), lead)
+
+
+def _by_table(files: pl.DataFrame, total: tuple[int, int, int], w: Words) -> Table:
+    """What the files hold, one row a kind of table, and all together."""
+
+    def row(name: str, n: int, counts: Sequence[int]) -> list[Any]:
+        share = w.percent(counts[2] / counts[0]) if counts[2] and counts[0] else ""
+        return [cell(name, strong=True), w.number(n), *map(w.number, counts[:2]), cell(w.number(counts[2]), share)]
+
+    kinds = (
+        files.group_by("table_name")
+        .agg(pl.col("file").n_unique(), *(pl.col(c).sum() for c in ("rows_in", "rows_used", "rows_set_aside")))
+        .sort(["rows_in", "table_name"], descending=[True, False], nulls_last=True)
+    )
+    body = [row(upper(w.name("table", r[0])), r[1], r[2:]) for r in kinds.iter_rows()]
+    if kinds.height > 1:
+        body.append(row(w("quality.all_files"), files["file"].n_unique(), total))
+    return table(
+        "table-tables", w("quality.accounts_tables"), head(w, "table", "files#", "rows_in#", "rows_used#", "rows_aside#"), body
+    )
 
 
 def _by_file(losing: pl.DataFrame, total: tuple[int, int, int], w: Words) -> Chart:
@@ -120,6 +134,7 @@ def _reasons(tables: Tables, w: Words) -> Section:
         ["n", "reason"], descending=[True, False]
     )
     names = [upper(w.name("reason", r)) for r in found["reason"]]
+    rows, listed = _aside_rows(tables, found["reason"].to_list(), w)
     total = found["n"].sum()
     shown = min(found.height, 12)
     chart = charts.bars(
@@ -146,24 +161,61 @@ def _reasons(tables: Tables, w: Words) -> Section:
                 w("quality.row", n=w.number(r["example_row"])) if r["example_row"] is not None else "",
             ),
             cell(r["remedy"] or ""),
+            cell(w("quality.rows_link"), href=f"#aside-{slug(r['reason'])}") if r["reason"] in listed else "",
         ]
         for n, r in zip(names, found.iter_rows(named=True), strict=True)
     ]
-    return Section(
-        "reasons",
-        title,
-        (
-            Pictures((chart,)),
-            table(
-                "table-reasons",
-                w("quality.reasons_table"),
-                head(w, "reason", "n#", "example", "remedy"),
-                body,
-                csv="tables/set_aside.csv",
-            ),
+    items = (
+        Pictures((chart,)),
+        table(
+            "table-reasons",
+            w("quality.reasons_table"),
+            head(w, "reason", "n#", "example", "remedy", "see@"),
+            body,
+            csv="tables/set_aside.csv",
         ),
-        w("quality.reasons_lead", file="tables/set_aside.csv"),
+        *rows,
     )
+    return Section("reasons", title, items, w("quality.reasons_lead", file="tables/set_aside.csv"))
+
+
+ROWS_OF_A_REASON = 12  # set-aside rows listed on the page for each reason; all of them stand in the file
+
+
+def _aside_rows(tables: Tables, reasons: Sequence[str], w: Words) -> tuple[list[Table], set[str]]:
+    """The rows set aside, reason by reason, each reason's first row with an anchor; and the reasons that are listed."""
+    found = figures.frame(tables, "set_aside", ("file", "row", "reason"))
+    if found.is_empty():
+        return [], set()
+    found = figures.with_columns(found, column_name=None, value=None, expected=None)
+    rank = {r: k for k, r in enumerate(reasons)}
+    order = pl.col("reason").replace_strict(rank, default=len(rank), return_dtype=pl.Int64)
+    rows = found.with_columns(rank=order).sort(["rank", "reason", "file", "row", "column_name"], nulls_last=True)
+    some = rows.filter(pl.int_range(pl.len()).over("reason") < ROWS_OF_A_REASON).head(5 * MOST_ROWS)
+    ids, listed, body = [], set(), []
+    for r in some.iter_rows(named=True):
+        ids.append("" if r["reason"] in listed else f"aside-{slug(r['reason'])}")
+        listed.add(r["reason"])
+        value = short(str(r["value"]), 60) if r["value"] is not None else w("format.nothing")
+        body.append(
+            [
+                cell(upper(w.name("reason", r["reason"]))),
+                cell(r["file"], w("quality.row", n=w.number(r["row"])) if r["row"] is not None else ""),
+                cell(value, r["column_name"] or ""),
+                cell(r["expected"] or ""),
+            ]
+        )
+    made = table(
+        "table-set-aside",
+        w("quality.rows_table"),
+        head(w, "reason", "file", "value", "expected"),
+        body,
+        ids=ids,
+        note=more_rows(w, len(body), found.height, "tables/set_aside.csv"),
+        csv="tables/set_aside.csv",
+        folded=True,
+    )
+    return [made], listed
 
 
 def _odometer(tables: Tables, w: Words) -> Section:
@@ -245,11 +297,11 @@ def _unread(tables: Tables, w: Words) -> Section:
     )
 
 
-def _walk(tables: Tables, w: Words) -> Section:
+def _walk(tables: Tables, w: Words) -> Section | None:
     title, lead = w("quality.walk"), w("quality.walk_lead")
     found = figures.frame(tables, "walk_in_sensitivity")
     if found.is_empty():
-        return Section("walk", title, (Said(w("quality.walk_none"), "thin"),), lead)
+        return None
     return Section(
         "walk",
         title,
@@ -322,11 +374,11 @@ def _backtest(tables: Tables, context: Context, w: Words) -> Section:
                 "backtest",
                 data,
                 rows,
-                title=w("quality.backtest_title"),
+                title=_backtest_title(tables, w),
                 alt_text=w(
                     "quality.backtest_alt", items=w.list([f"{d['label']} {w.number(d['value'], 2)}" for d in data])
                 ),
-                x_title=w("head.log_score"),
+                x_title=w("quality.backtest_x"),
                 series=(("score", "blue", "circle"),),
                 percent=False,
             )
@@ -357,6 +409,14 @@ def _backtest(tables: Tables, context: Context, w: Words) -> Section:
     return Section("backtest", title, tuple(items), lead)
 
 
+def _backtest_title(tables: Tables, w: Words) -> str:
+    scores = figures.backtest_scores(tables)
+    if scores is None:
+        return w("quality.backtest_title")
+    key = "quality.backtest_title_good" if scores.better else "quality.backtest_title_bad"
+    return w(key, score=w.number(scores.model, 2), baseline=w.number(scores.baseline, 2))
+
+
 def _reliability(tables: Tables, context: Context, w: Words) -> Chart | None:
     found = figures.frame(tables, "reliability", ("said", "came_true", "n"))
     if found.is_empty():
@@ -384,10 +444,10 @@ def _reliability(tables: Tables, context: Context, w: Words) -> Chart | None:
     )
 
 
-def _notes(tables: Tables, w: Words) -> Section:
+def _notes(tables: Tables, w: Words) -> Section | None:
     found = figures.frame(tables, "notes", ("topic", "text"))
     if found.is_empty():
-        return Section("notes", w("quality.notes"), (Said(w("quality.notes_none")),))
+        return None
     body = [[cell(upper(w.name("topic", r["topic"]))), cell(r["text"])] for r in found.iter_rows(named=True)]
     return Section(
         "notes", w("quality.notes"), (table("table-notes", w("quality.notes_table"), head(w, "topic", "note"), body),)

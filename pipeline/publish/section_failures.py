@@ -1,8 +1,6 @@
-"""What failed, and what came back: sections of the shop report."""
+"""What failed: a section of the shop report."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import polars as pl
 
@@ -16,10 +14,7 @@ from pipeline.publish.telling import (
     life_row,
     more_rows,
     slug,
-    supplier_name,
     upper,
-    vehicle_label,
-    wrap,
 )
 from pipeline.publish.views import Context, Pictures, Said, Section, Table, cell, table
 from pipeline.publish.words import Words
@@ -167,101 +162,3 @@ def _failed_orders(tables: Tables, context: Context, w: Words, rows: pl.DataFram
             )
         )
     return out
-
-
-def back(tables: Tables, context: Context, w: Words) -> Section:
-    rows = figures.comebacks(tables, context.as_of)
-    title, lead = w("shop.back"), w("shop.back_lead")
-    if rows.is_empty():
-        return Section("back", title, (Said(w("shop.back_none"), "thin"),), lead)
-    counts = {k: rows.filter(pl.col("kind") == k) for k in figures.KINDS}
-    most = max(figures.KINDS, key=lambda k: (counts[k].height, k))
-    months = figures.last_months(context.as_of)
-    tiles = [
-        {"kind": k, "month": m, "n": counts[k].filter(pl.col("again_on").dt.month_start() == m).height}
-        for k in figures.KINDS
-        for m in months
-    ]
-    chart = charts.month_tiles(
-        "comebacks_by_month",
-        [
-            {
-                "label": "\n".join(wrap(w(f"kind.{t['kind']}"), 20)),
-                "month": w.short_month(t["month"]),
-                "n": t["n"],
-                "mark": t["month"] == months[-1],
-            }
-            for t in tiles
-        ],
-        pl.DataFrame(tiles),
-        title=w("shop.back_title", kind=w(f"kind.{most}"), k=w.number(counts[most].height), n=w.number(rows.height)),
-        alt_text=w(
-            "shop.back_alt",
-            items=w.list([f"{w('kind_short.' + k)} {w.number(counts[k].height)}" for k in figures.KINDS]),
-        ),
-        colour="red",
-        read=w("shop.back_read"),
-        wide=True,
-    )
-    body = []
-    for k in figures.KINDS:
-        part = counts[k]
-        body.append(
-            [
-                cell(w(f"kind.{k}"), strong=True),
-                w.number(part.height),
-                w.money(part["part_cost"].sum()),
-                w.money(part["labour_cost"].sum()),
-                cell(w(f"kind_means.{k}")),
-                cell(w("head.orders"), href=f"#back-{k}") if part.height else cell(w("format.nothing")),
-            ]
-        )
-    items: list[Any] = [
-        Pictures((chart,)),
-        table(
-            "table-back",
-            w("shop.back_table"),
-            head(w, "kind", "n#", "parts_cost#", "labour_cost#", "what", "orders@"),
-            body,
-            csv="tables/comebacks.csv",
-        ),
-    ]
-    for k in figures.KINDS:
-        part = counts[k]
-        if part.is_empty():
-            continue
-        shown = part.head(MOST_ROWS)
-        items.append(
-            table(
-                f"back-{k}",
-                w("shop.back_orders", kind=w(f"kind.{k}")),
-                head(w, "vehicle", "component", "supplier", "first_visit", "again", "after", "cost#"),
-                [
-                    [
-                        cell(vehicle_label(r["vehicle_label"]), w.name("side", r["side"])),
-                        cell(*_comeback_parts(r, w)),
-                        cell(supplier_name(r["supplier"], w), r["part_number"]),
-                        cell(w.short_date(r["first_on"]), r["first_order"]),
-                        cell(w.short_date(r["again_on"]), r["again_order"]),
-                        cell(
-                            w.count("day", round(r["days"])) if r["days"] is not None else "",
-                            w.distance(r["km"]) if r["km"] else "",
-                        ),
-                        w.money(r["cost"]),
-                    ]
-                    for r in shown.iter_rows(named=True)
-                ],
-                note=more_rows(w, shown.height, part.height, "tables/comebacks.csv"),
-                csv="tables/comebacks.csv",
-                folded=True,
-            )
-        )
-    return Section("back", title, tuple(items), lead)
-
-
-def _comeback_parts(r: dict[str, Any], w: Words) -> list[str]:
-    cause = "+".join(w.name("component", c) for c in str(r["component"]).split("+"))
-    first = r["first_component"]
-    if not first or first == r["component"]:
-        return [upper(cause)]
-    return [upper(w("shop.first_then", first=w.name("component", first), then=cause))]

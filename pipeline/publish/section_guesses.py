@@ -6,9 +6,9 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures
+from pipeline.publish import charts, figures, guess_detail
 from pipeline.publish.figures import Tables
-from pipeline.publish.telling import MOST_ROWS, head, more_rows, total_of, upper
+from pipeline.publish.telling import MOST_ROWS, head, more_rows, short_name, short_names, total_of, upper
 from pipeline.publish.views import Context, Pictures, Said, Section, cell, table
 from pipeline.publish.words import Words
 
@@ -65,7 +65,9 @@ def guess(tables: Tables, context: Context, w: Words) -> Section:
         y_title=w("shop.guess_y"),
         row_order=[upper(w.name("component", c)) for c in firsts],
         column_order=[upper(w.name("component", c)) for c in causes],
+        column_short=[short_name(w, c) for c in causes],
         read=w("shop.guess_read"),
+        narrow_read=short_names(w, causes),
         wide=True,
     )
     items: list[Any] = [Pictures((chart,))]
@@ -97,5 +99,6 @@ def guess(tables: Tables, context: Context, w: Words) -> Section:
                 folded=True,
             )
         )
+    items += guess_detail.detail(tables, context, w)
     items.append(Said(w("shop.guess_orders")))
     return Section("guess", title, tuple(items), lead)

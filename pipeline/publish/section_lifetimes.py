@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures
+from pipeline.publish import charts, figures, section_lifetimes_more
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import components, level
@@ -36,6 +36,7 @@ def life(tables: Tables, context: Context, w: Words) -> Section:
         without = [c for c in failed["component"] if c not in {p.component for p in pairs}]
         if without:
             items.append(Said(w("shop.life_too_few", names=w.list([components(w, c) for c in without])), "thin"))
+    items += section_lifetimes_more.items(tables, context, w)
     return Section("life", title, tuple(items), lead)
 
 
@@ -171,6 +172,10 @@ def _life_table(tables: Tables, clock: str, w: Words) -> Table | None:
     found = found.filter(
         (pl.col("clock") == clock) & (pl.col("supplier") == "all") & (pl.col("stratum") == "all")
     ).sort(["component", "lighting", "generation"])
+    # A part that only one lighting has stands once, under its lighting.
+    own = found.filter(pl.col("lighting") != "all").group_by("component").agg(pl.col("lighting").n_unique().alias("n"))
+    single = own.filter(pl.col("n") == 1)["component"]
+    found = found.filter((pl.col("lighting") != "all") | ~pl.col("component").is_in(single.implode()))
     if "b10" not in found.columns or found.is_empty():
         return None
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures
+from pipeline.publish import charts, figures, supplier_detail
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import level, what_of
@@ -72,6 +72,7 @@ def supplier(tables: Tables, context: Context, w: Words) -> Section:
     items += said[:3]
     items.append(_supplier_table(groups, days, context, w))
     items += _deeper(found, days, context, w)
+    items += supplier_detail.detail(tables, context, days, w)
     orders = _early_orders(tables, context, days, w)
     if orders:
         items.append(orders)
@@ -160,18 +161,29 @@ def _funnel(
     component: str, lighting: str, named: pl.DataFrame, all_row: pl.DataFrame, days: int, w: Words
 ) -> Chart | None:
     """Limits are interpolated binomial quantiles about the share of all suppliers together (Spiegelhalter 2005,
-    Statistics in Medicine 24, appendix A.1.1)."""
+    Statistics in Medicine 24, appendix A.1.1), counts divided by the design effect.
+
+    Parts not yet watched to the end of the window would count as if they could not fail: a supplier stands at the number
+    of fully watched parts that would have had its expected failures, and at the common share times observed over expected.
+    """
 
     if all_row.is_empty() or not 0 < all_row["probability"][0] < 1:
         return None
     share = float(all_row["probability"][0])
-    lowest, highest = max(1, int(named["fitted"].min() * 0.7)), int(named["fitted"].max() * 1.3) + 2
+    if "expected" in named.columns:
+        named = named.with_columns(worth=pl.col("expected") / share).filter(pl.col("worth") >= 1)
+    else:
+        named = named.with_columns(worth=pl.col("fitted").cast(pl.Float64))
+    if named.height < 2:
+        return None
+    effect = float(named["design_effect"].max()) if "design_effect" in named.columns else 1.0
+    lowest, highest = max(1, int(named["worth"].min() * 0.7)), int(named["worth"].max() * 1.3) + 2
     steps = sorted({round(lowest * (highest / lowest) ** (i / 60)) for i in range(61)})
     limits = [
         {
             "n": n,
             **{
-                f"{side}{band}": _binomial_limit(q, n, share)
+                f"{side}{band}": _binomial_limit(q, n / effect, share)
                 for band, tail in (("95", 0.025), ("998", 0.001))
                 for side, q in (("low", tail), ("high", 1 - tail))
             },
@@ -180,11 +192,11 @@ def _funnel(
     ]
     rows, out_names = [], []
     for r in named.iter_rows(named=True):
-        value = r["failed"] / r["fitted"]
-        low, high = (_binomial_limit(q, r["fitted"], share) for q in (0.025, 0.975))
+        value = r["failed"] / r["worth"]
+        low, high = (_binomial_limit(q, r["worth"] / effect, share) for q in (0.025, 0.975))
         out = bool(value < low or value > high)
         name = supplier_name(r["supplier"], w)
-        rows.append({"n": r["fitted"], "value": value, "label": short(name, 22) if out else None, "out": out})
+        rows.append({"n": r["worth"], "value": value, "label": short(name, 22) if out else None, "out": out})
         if out:
             out_names.append(name)
     kinds = kinds_of(w, component, lighting)
@@ -197,7 +209,7 @@ def _funnel(
         f"funnel_{slug(component)}_{lighting}_{days}_days",
         rows,
         limits,
-        named.select("component", "lighting", "supplier", "fitted", "failed", "probability"),
+        named.select("component", "lighting", "supplier", "fitted", "worth", "failed", "probability"),
         title=title,
         alt_text=w("shop.funnel_alt", components=kinds, share=w.percent(share), names=title),
         x_title=w("shop.funnel_x"),
@@ -207,10 +219,11 @@ def _funnel(
     )
 
 
-def _binomial_limit(q: float, n: int, share: float) -> float:
+def _binomial_limit(q: float, worth: float, share: float) -> float:
     """The q-quantile of a binomial share, interpolated between counts so that the limit is smooth in n."""
     from scipy.stats import binom
 
+    n = max(1, round(worth))
     r = int(binom.ppf(q, n, share))
     above, below = float(binom.cdf(r, n, share)), float(binom.cdf(r - 1, n, share))
     return min(1.0, max(0.0, (r - (above - q) / (above - below)) / n)) if above > below else r / n

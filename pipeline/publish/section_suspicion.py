@@ -6,15 +6,18 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures
+from pipeline.publish import charts, figures, priors_file, suspicion_charts
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import level, map_sentence
-from pipeline.publish.telling import short_name, upper
-from pipeline.publish.views import Context, Pictures, Said, Section
+from pipeline.publish.telling import head, short_name, upper
+from pipeline.publish.theme import COMPONENT_COLOURS
+from pipeline.publish.views import Context, Pictures, Said, Section, Table, table
 from pipeline.publish.words import Words
 
 MOST_MAPS = 4
+MOST_SLOPES = 5
+_DASHES = ("", "7,3", "2,3", "9,3,2,3", "4,2", "1,3")
 THIN_MAP_CASES = 15  # a map resting on fewer cases of its own is said, not drawn
 
 
@@ -26,9 +29,20 @@ def suspect(tables: Tables, context: Context, w: Words) -> Section:
         return Section("suspect", title, (Said(w("shop.suspect_none"), "thin"),), lead)
     pictures = [_map_chart(m, context, w) for m in drawn]
     recent = figures.recently_renewed(tables, drawn[0])
-    items: list[Any] = [Pictures(tuple(pictures))]
-    if recent:
+    better = priors_file.beats_baselines(tables)
+    items: list[Any] = [] if better else [Said(w("shop.suspect_untested" if better is None else "shop.suspect_not_better"), "caution")]
+    items.append(Pictures(tuple(pictures)))
+    by_km = _by_km_chart(tables, drawn, w)
+    if by_km:
+        items.append(Pictures((by_km,)))
+    after = _after_chart(tables, drawn, context, w)
+    if after:
+        items.append(Pictures((after,)))
+    elif recent:
         items.append(Pictures((_recent_chart(drawn[0], *recent, context, w),)))
+    saved = _saved_table(tables, w)
+    if saved:
+        items.append(saved)
     thin = [m for m in maps if m.cases < THIN_MAP_CASES]
     if thin:
         names = [f"{w.name('symptom', m.symptom)}, {w.name('lighting', m.lighting)}" for m in thin]
@@ -125,6 +139,133 @@ def _map_chart(m: figures.Map, context: Context, w: Words) -> Chart:
         read=w("shop.suspect_read"),
         narrow_read=key,
     )
+
+
+def _by_km_chart(tables: Tables, drawn: list[figures.Map], w: Words) -> Chart | None:
+    """How the shares of suspicion move with the distance driven, for the map's symptom and lighting where they move most."""
+    found = figures.frame(tables, "suspicion_by_km", ("symptom", "lighting", "km_low", "component", "probability"))
+    told = []
+    for m in drawn if found.height else ():
+        rows = found.filter((pl.col("symptom") == m.symptom) & (pl.col("lighting") == m.lighting))
+        if rows["km_low"].n_unique() > 1:
+            span = rows.group_by("component").agg(pl.col("probability").max() - pl.col("probability").min())["probability"].max()
+            told.append((span, -len(told), m, rows))
+    if not told:
+        return None
+    m, rows = max(told, key=lambda t: t[:2])[2:]
+    scale = w.in_unit(1.0) / 1000
+    bands = rows.select("km_low", "km_high").unique(maintain_order=True).sort("km_low")
+    words = {low: _band(w, low, high, scale) for low, high in bands.iter_rows()}
+    weight = rows.group_by("component").agg(pl.col("probability").sum()).sort(["probability", "component"], descending=[True, False])
+    named = [c for c in weight["component"] if c != "other"] + ["other"] * ("other" in weight["component"])
+    order = [(upper(w.name("component", c)), COMPONENT_COLOURS.get(c, "grey")) for c in named]
+    data = [
+        {
+            "column": words[r["km_low"]],
+            "word": upper(w.name("component", r["component"])),
+            "short": short_name(w, r["component"]),
+            "share": r["probability"],
+            "text": w.percent(r["probability"]),
+        }
+        for r in rows.iter_rows(named=True)
+    ]
+    # The part that moves most, from the first column to the last.
+    ends = [dict(rows.filter(pl.col("km_low") == k).select("component", "probability").iter_rows()) for k in (min(words), max(words))]
+    lead = max(named, key=lambda c: (abs(ends[0].get(c, 0.0) - ends[1].get(c, 0.0)), c))
+    values = {
+        "symptom": w.name("symptom", m.symptom),
+        "lighting": w.name("lighting", m.lighting),
+        "component": w.name("component", lead),
+        "start": w.percent(ends[0].get(lead, 0.0)),
+        "end": w.percent(ends[1].get(lead, 0.0)),
+    }
+    items = [f"{words[k]}: {w.name('component', c)} {w.percent(p)}" for k, c, p in _firsts(rows)]
+    key = w("shop.suspect_key", items=w.list([f"{short_name(w, c)} {w.name('component', c)}" for c in named]))
+    return suspicion_charts.stacked(
+        f"suspicion_by_km_{m.symptom}_{m.lighting}",
+        data,
+        rows,
+        title=upper(w("shop.by_km_title", **values)),
+        alt_text=w("shop.by_km_alt", items="; ".join(items), **values),
+        x_title=w("shop.suspect_x", unit=w.thousand_unit),
+        y_title=w("shop.by_km_y"),
+        columns=list(words.values()),
+        order=order,
+        read=w("shop.by_km_read"),
+        narrow_read=key,
+    )
+
+
+def _firsts(rows: pl.DataFrame) -> list[tuple[float, str, float]]:
+    ranked = rows.sort(["km_low", "probability", "component"], descending=[False, True, False])
+    return list(ranked.unique("km_low", keep="first", maintain_order=True).select("km_low", "component", "probability").iter_rows())
+
+
+def _after_chart(tables: Tables, drawn: list[figures.Map], context: Context, w: Words) -> Chart | None:
+    """How suspicion of a part changes with the days since it was fitted itself; of the first map where some part leads and
+    then does not, else of the first that tells."""
+    found = figures.frame(tables, "suspicion_after_renewal", ("symptom", "lighting", "component", "days", "probability", "low", "high"))
+    if found.is_empty():
+        return None
+    told = []
+    for m in drawn:
+        rows = found.filter((pl.col("symptom") == m.symptom) & (pl.col("lighting") == m.lighting))
+        if rows.height:
+            turns = rows.group_by("component").agg(pl.col("is_first").any() & ~pl.col("is_first").all())["is_first"].any()
+            told.append((not turns, len(told), rows))
+    if not told:
+        return None
+    rows = min(told, key=lambda t: t[:2])[2]
+    days = rows["days"].unique().sort().to_list()
+    weight = rows.group_by("component").agg(pl.col("probability").max()).sort(["probability", "component"], descending=[True, False])
+    shown = weight["component"].to_list()[:MOST_SLOPES]
+    names = {d: w("shop.after_days", days=w.number(d)) for d in days}
+    data, items = [], []
+    for c in shown:
+        part = rows.filter(pl.col("component") == c).sort("days")
+        for r in part.iter_rows(named=True):
+            data.append({"series": upper(w.name("component", c)), "column": names[r["days"]], "value": r["probability"], "low": r["low"],
+                         "high": r["high"], "first": r["is_first"]})
+        items.append(f"{upper(w.name('component', c))}: {', '.join(w.percent(p) for p in part['probability'])}")
+    early = rows.filter(pl.col("component").is_in(shown)).sort("days").group_by("component", maintain_order=True).agg(
+        pl.col("probability").first().alias("fresh"), pl.col("probability").min().alias("least"), pl.col("not_renewed").first())
+    most = early.with_columns((pl.col("fresh") - pl.col("least")).alias("fall")).sort(["fall", "component"], descending=[True, False]).row(0, named=True)
+    r = rows.row(0, named=True)
+    return suspicion_charts.slopes(
+        f"suspicion_after_renewal_{r['symptom']}_{r['lighting']}",
+        data,
+        rows,
+        title=upper(w("shop.after_title", component=w.name("component", most["component"]), fresh=w.percent(most["fresh"]),
+                      days=w.number(days[0]), least=w.percent(most["least"]))),
+        alt_text=w("shop.after_alt", days=w.list([names[d] for d in days]), items="; ".join(items)),
+        x_title=w("shop.after_x"),
+        y_title=w("shop.after_y"),
+        columns=list(names.values()),
+        series=[(upper(w.name("component", c)), COMPONENT_COLOURS.get(c, "grey"), _DASHES[i % len(_DASHES)]) for i, c in enumerate(shown)],
+        read=w("shop.after_read", symptom=upper(w.name("symptom", r["symptom"])), lighting=w.name("lighting", r["lighting"]),
+               km=w.distance(r["km"]), age=w.years(r["age_days"]), level=level(w, context)),
+    )
+
+
+def _saved_table(tables: Tables, w: Words) -> Table | None:
+    """Expected minutes to the cause in the best order and in the two plain ones."""
+    found = figures.frame(tables, "minutes_saved", ("symptom", "lighting", "expected_minutes", "expected_minutes_naive",
+                                                    "expected_minutes_cheapest"))
+    if found.is_empty():
+        return None
+    body = [
+        [
+            upper(w.name("symptom", r["symptom"])),
+            w.name("lighting", r["lighting"]),
+            w.number(r["expected_minutes"]),
+            w.number(r["expected_minutes_naive"]),
+            w.number(r["expected_minutes_cheapest"]),
+            w.number(min(r["expected_minutes_naive"], r["expected_minutes_cheapest"]) - r["expected_minutes"], 1),
+        ]
+        for r in found.iter_rows(named=True)
+    ]
+    return table("table-minutes", w("shop.saved_table"), head(w, "symptom", "lighting", "best_order#", "likeliest_first#",
+                                                              "cheapest_first#", "minutes_saved#"), body, csv="tables/minutes_saved.csv")
 
 
 def _recent_chart(m: figures.Map, best: figures.Guess, rows: pl.DataFrame, context: Context, w: Words) -> Chart:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from pipeline.publish import (
+    section_buying,
+    section_comebacks,
     section_failures,
     section_guesses,
     section_lifetimes,
@@ -10,6 +12,7 @@ from pipeline.publish import (
     section_money,
     section_suppliers,
     section_suspicion,
+    section_watch,
 )
 from pipeline.publish.figures import Tables
 from pipeline.publish.views import Context, Section
@@ -20,8 +23,10 @@ def sections(tables: Tables, context: Context, words: Words) -> list[Section]:
     """All sections. One without data says so in words."""
     return [
         section_failures.failed(tables, context, words),
-        section_failures.back(tables, context, words),
+        section_comebacks.back(tables, context, words),
         section_suppliers.supplier(tables, context, words),
+        section_watch.watch(tables, context, words),
+        section_buying.buy(tables, context, words),
         section_lifetimes.life(tables, context, words),
         section_guesses.guess(tables, context, words),
         section_money.money(tables, context, words),

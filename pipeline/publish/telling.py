@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -74,6 +75,11 @@ def wrap(text: str, n: int) -> list[str]:
 
 def short_name(w: Words, component: str) -> str:
     return w.name("component_short", component) if component in w.texts["component_short"] else upper(component[:2])
+
+
+def short_names(w: Words, components: Sequence[str]) -> str:
+    """What the short names of narrow screens stand for, in words."""
+    return w("shop.suspect_key", items=w.list([f"{short_name(w, c)} {w.name('component', c)}" for c in components]))
 
 
 def vehicle_label(label: str | None) -> str:

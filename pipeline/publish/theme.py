@@ -61,8 +61,10 @@ COMPONENT_COLOURS = {
     "led_module": "yellow",
     "led_driver": "sky",
 }
-# A static picture must name a family that is there: an absent one would drop every word without a message.
-FONT_STATIC = "DejaVu Sans, sans-serif"
+# A static picture must name a family that is there: an absent one would drop every word without a message. The first comes with the
+# drawing library; the second is for letters that it lacks, from the machine's fonts.
+FONT_STATIC = "Liberation Sans, sans-serif"
+FONT_ANY = "DejaVu Sans, sans-serif"
 FONT_PAGE = 'system-ui, "Segoe UI", Roboto, "Helvetica Neue", "DejaVu Sans", sans-serif'
 
 

@@ -30,6 +30,9 @@ class Context:
     distance: str = "km"
     version: str = ""
     locale: str = "en"
+    date_style: str = "iso"
+    paper: str = "a4"
+    has_pdf: bool = False  # whether a PDF of each page stands beside it
     window: tuple[dt.date, dt.date] | None = None
     previous_as_of: dt.date | None = None
     previous: Mapping[str, pl.DataFrame] = field(default_factory=dict)
@@ -40,7 +43,7 @@ class Context:
     false_discovery_rate: float = 0.05
 
     def words(self) -> Words:
-        return load_words(self.locale, self.distance, self.currency)
+        return load_words(self.locale, self.distance, self.currency, self.date_style)
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,13 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup, escape
 
+from pipeline.settings import SettingsError
 from pipeline.store import data_dir
 
 KM_PER_MILE = 1.609344  # exact: International yard and pound agreement, 1959
@@ -28,6 +31,10 @@ class TextError(Exception):
     """The text file lacks a key or has a place that nothing fills; says which."""
 
 
+class UnknownLanguage(SettingsError):
+    """The settings name a language that has no text file; says which there are."""
+
+
 @dataclass(frozen=True)
 class Words:
     """The texts of one language, and how this workspace writes distances and money."""
@@ -35,6 +42,7 @@ class Words:
     texts: Mapping[str, Any]
     unit: str = "km"
     currency: str = "EUR"
+    date_style: str = "iso"
 
     def __call__(self, key: str, **values: Any) -> str:
         """A plain sentence: places filled, marks of strength taken out."""
@@ -50,6 +58,10 @@ class Words:
             at = found.end()
         parts.append(_fill(str(escape(text[at:])), key, safe))
         return Markup("".join(parts))
+
+    def link(self, key: str, href: str, **values: Any) -> Markup:
+        """The sentence as safe HTML, the whole of it a link."""
+        return Markup('<a href="{}">{}</a>').format(href, self.rich(key, **values))
 
     def text(self, key: str) -> str:
         """The raw text at a dotted key. Raises TextError where there is none."""
@@ -133,13 +145,17 @@ class Words:
     def date(self, day: dt.date | None) -> str:
         if day is None:
             return self("format.nothing")
-        return self("format.date", d=day.day, month=self.text(f"month.m{day.month}"), y=day.year)
+        return self._dated("long", day)
 
     def short_date(self, day: dt.date | None) -> str:
-        """For tables: fixed width, sortable by eye."""
+        """For tables: figures only, of one width."""
         if day is None:
             return self("format.nothing")
-        return self("format.short_date", d=f"{day.day:02}", m=f"{day.month:02}", y=day.year)
+        return self._dated("short", day)
+
+    def _dated(self, length: str, day: dt.date) -> str:
+        month = self.text(f"month.m{day.month}")
+        return self(f"date.{self.date_style}.{length}", d=day.day, dd=f"{day.day:02}", m=f"{day.month:02}", month=month, y=day.year)
 
     def month(self, day: dt.date) -> str:
         return self("format.month", month=self.text(f"month.m{day.month}"), y=day.year)
@@ -208,17 +224,24 @@ def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
-def load_words(locale: str = "en", unit: str = "km", currency: str = "EUR") -> Words:
-    """The texts of a language; what a language file lacks is said in English. Raises TextError for a language
+@cache
+def _read(path: Path) -> dict[str, Any]:
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def load_words(locale: str = "en", unit: str = "km", currency: str = "EUR", date_style: str = "iso") -> Words:
+    """The texts of a language; what a language file lacks is said in English. Raises UnknownLanguage for one
     without a file."""
     folder = data_dir("reports")
-    texts = tomllib.loads((folder / "text.en.toml").read_text(encoding="utf-8"))
+    texts = _read(folder / "text.en.toml")
     if locale != "en":
         if (
             not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", locale)
             or not (folder / f"text.{locale}.toml").is_file()
         ):
             there = ", ".join(sorted(p.name.split(".")[1] for p in folder.glob("text.*.toml")))
-            raise TextError(f"there is no text file for the language '{locale}'; there are: {there}")
-        texts = _merged(texts, tomllib.loads((folder / f"text.{locale}.toml").read_text(encoding="utf-8")))
-    return Words(texts, unit, currency)
+            raise UnknownLanguage(
+                f"workspace.locale is {locale!r}: there is no text file for that language; there are: {there}"
+            )
+        texts = _merged(texts, _read(folder / f"text.{locale}.toml"))
+    return Words(texts, unit, currency, date_style)

@@ -422,6 +422,16 @@ def make_tables(seed: int = 7) -> dict[str, pl.DataFrame]:
                 ],
             }
         ),
+        "set_aside": pl.DataFrame(
+            {
+                "file": ["visits_2019-2022.csv"] * 4 + ["visits_2023-2025.csv"] * 40,
+                "row": list(range(17, 61)),
+                "column_name": ["opened_on", "odometer", "vehicle_id", NASTY] + ["opened_on"] * 40,
+                "value": ["31.02.2021", "n/a", None, NASTY] + ["00.00.2024"] * 40,
+                "reason": [r for r, _ in reasons] + [reasons[0][0]] * 40,
+                "expected": ["a calendar date", "a number", "a value", NASTY] + ["a calendar date"] * 40,
+            }
+        ),
         "odometer_mends": pl.DataFrame(
             {
                 "file": ["readings.parquet"] * 60,

@@ -72,6 +72,7 @@ def _due(nasty: str) -> list[dict]:
                 "vehicle": f"v{i:012x}",
                 "unit_number": None if i % 9 == 0 else f"Unit {i} {nasty if i == 1 else ''}",
                 "customer_group": "parcels",
+                "depot": "Mill Lane" if i % 3 else "Quay",
                 "component": component,
                 "side": "left" if i % 2 else "right",
                 "lighting": lighting,
@@ -180,6 +181,14 @@ def make_fleet_tables(nasty: str) -> dict[str, pl.DataFrame]:
             "mean": m,
             "failures": n,
             "planned": 0.0,
+            **{
+                f"plan_{c}": x * 0.9
+                for c, x in (("low", lo), ("median", m), ("high", hi), ("mean", m), ("failures", n))
+            },
+            "plan_planned": 3.0 if c != "ballast" else 0.0,
+            "saving_mean": m * 0.1,
+            "saving_low": -0.05 * m,
+            "saving_high": 0.2 * m,
         }
         for c, lo, m, hi, n in (
             ("lamp", 9_000.0, 12_000.0, 15_500.0, 72.0),
@@ -221,6 +230,8 @@ def make_fleet_tables(nasty: str) -> dict[str, pl.DataFrame]:
                     "component": "lamp",
                     "side": "left" if i % 2 else "right",
                     "failures": 8 - i // 6,
+                    "expected": 2.5,
+                    "verdict": "more often than its curve explains" if i < 2 else "may be chance",
                     "first_on": AS_OF - dt.timedelta(days=900),
                     "last_on": AS_OF - dt.timedelta(days=10 * i + 3),
                     "shortest_life_days": 33.0,
@@ -244,6 +255,107 @@ def make_fleet_tables(nasty: str) -> dict[str, pl.DataFrame]:
                     "places": "headlamp_assembly right, lamp left, lamp right",
                     "action": "find the cause",
                     "reason": "Measure the charging voltage.",
+                }
+            ]
+        ),
+        "stock_by_depot": made(
+            [
+                {
+                    "component": c,
+                    "lighting": li,
+                    "depot": d,
+                    "lead_days": 14.0,
+                    "service_level": 0.95,
+                    "expected": e,
+                    "stock": n,
+                    "chance_short": 0.02,
+                }
+                for d in ("Mill Lane", "Quay")
+                for c, li, e, n in (("lamp", "halogen", 0.8, 3), ("ballast", "discharge", 0.02, 0))
+            ]
+        ),
+        "demand_by_depot": made(
+            [
+                r | {"depot": d, "mean": r["mean"] / 2, "low": r["low"] / 2, "high": r["high"] / 2}
+                for r in _demand()
+                for d in ("Mill Lane", "Quay")
+            ]
+        ),
+        "dark_lamps": made(
+            [
+                {
+                    "component": c,
+                    "horizon_days": 365,
+                    "share_dark": p,
+                    "share_dark_low": p and p - 0.05,
+                    "share_dark_high": p and p + 0.05,
+                    "mean": n,
+                    "low": n - 9,
+                    "high": n + 9,
+                    "plan_mean": n - 2,
+                    "plan_low": n - 11,
+                    "plan_high": n + 7,
+                    "prevented_mean": 2.0,
+                    "prevented_low": 0.0,
+                    "prevented_high": 5.0,
+                }
+                for c, p, n in (("lamp", 0.8, 52.0), ("ballast", 0.4, 12.0), ("all", None, 64.0))
+            ]
+        ),
+        "season_tests": made(
+            [
+                {
+                    "component": c,
+                    "lighting": li,
+                    "failures": 100.0,
+                    "years": 6.0,
+                    "p": p,
+                    "p_adjusted": p,
+                    "peak_month": 12,
+                    "low_month": 6,
+                    "ratio": 1.9,
+                    "ratio_low": 1.3,
+                    "ratio_high": 2.6,
+                    "verdict": "season shown" if p < 0.05 else "no season shown",
+                }
+                for c, li, p in (("lamp", "halogen", 0.004), ("ballast", "discharge", 0.4))
+            ]
+        ),
+        "plan_replay": made(
+            [
+                {
+                    "component": c,
+                    "basis": basis,
+                    "due": 20,
+                    "too_late": 4,
+                    "prevented": 7,
+                    "unneeded": 9,
+                    "unmatched": 0,
+                    "failures": 60,
+                    "fresh_failures": 1.5,
+                    "cost_of_plan": 1800.0,
+                    "cost_without": 2100.0,
+                    "saving": 300.0,
+                    "saving_low": -150.0,
+                    "saving_high": 800.0,
+                    "verdict": "no difference told by these data",
+                    "then_on": AS_OF.replace(year=2024),
+                    "watched_days": 1500,
+                }
+                for c, basis in (("lamp", "recommended"), ("all", "recommended"), ("ballast", "not recommended"))
+            ]
+        ),
+        "open_defects": made(
+            [
+                {
+                    "vehicle": "v0000000000aa",
+                    "unit_number": f"Unit 7 {nasty}",
+                    "customer_group": "parcels",
+                    "order_id": "A1",
+                    "reported_on": AS_OF - dt.timedelta(days=3),
+                    "symptom": "low_beam_dark",
+                    "side": "left",
+                    "days_open": 3,
                 }
             ]
         ),

@@ -41,7 +41,8 @@ def data():
     access = EXAMPLE_ACCESS.filter(pl.col("component") != "igniter").to_dicts()  # one whose minutes are assumed
     access[0] |= {"opens": "dash_panel", "opens_minutes": 7.0}
     access[1] |= {"opens": "dash_panel", "opens_minutes": 4.0}  # the dearer of the two counts
-    made = bench.bench_data(model, cells) | {"access": access, "access_is_example": True}
+    made = bench.bench_data(model, cells) | {"access": access, "access_is_example": True, "access_source": "examples"}
+    made |= {"beats_baselines": False, "backtest": "On 40 cases no better than counting."}
     return json.loads(json.dumps(made, allow_nan=False))
 
 
@@ -222,18 +223,18 @@ def test_answers_as_the_command_does(tab, data):
     assert sum(w is not None for w in wanted) >= 60
     assert [q for q, a, b in zip(asked_for, wanted, got, strict=True) if not close(a, b)] == []
     seen = {n for w in wanted if w for n in w["ranking"]["notes"]}
-    assert seen >= set(bench.NOTES) - {"evidence_conflict", "cell_not_reached"}, set(bench.NOTES) - seen
+    assert seen >= set(bench.NOTES) - {"evidence_conflict", "cell_not_reached", "not_tested"}, set(bench.NOTES) - seen
     assert {s["is_assumed"] for w in wanted if w for s in w["order"]["steps"]} == {True, False}
 
 
 def test_answers_as_the_command_does_where_cells_are_missing_and_parts_are_added(tab, data):
     """Thin data: half the cells gone, one band of km, a part of the user's own, an LED headlamp's parts."""
     names = [{"wiring": "led_driver", "lamp": "own part"}.get(c, c) for c in data["components"]]
-    thin = data | {"components": names, "cells": data["cells"][::2], "km_edges": [0.0]}
+    thin = data | {"components": names, "cells": data["cells"][::2], "km_edges": [0.0], "beats_baselines": None}
     asked_for = [q for q in queries(thin) if "km" in q or "cleared" in q]
     tab.show(thin)
     wanted = [both(thin, q) for q in asked_for]
-    assert {"cell_not_reached", "evidence_conflict"} <= {n for w in wanted if w for n in w["ranking"]["notes"]}
+    assert {"cell_not_reached", "evidence_conflict", "not_tested"} <= {n for w in wanted if w for n in w["ranking"]["notes"]}
     got = tab.evaluate(ANSWERS, asked_for)
     assert [q for q, a, b in zip(asked_for, wanted, got, strict=True) if not close(a, b)] == []
 
@@ -250,6 +251,16 @@ def test_refuses_what_the_command_refuses(tab, data):
     assert [both(data, q) for q in wrong] == [None] * len(wrong)
     tab.show()
     assert tab.evaluate(ANSWERS, wrong) == [None] * len(wrong)
+
+
+def test_evidence_that_leaves_no_suspect_is_said_in_the_same_words(tab, data):
+    impossible = {"lighting": "discharge", "symptom": "low_beam_dark", "moved": ["ballast"], "swap_error": 0.0, "cleared": ["ballast"],
+                  "check_sensitivity": 1.0}
+    with pytest.raises(ValueError, match="leaves no suspect at all: doubt one of the findings") as refused:
+        bench.rank(data, asked(impossible))
+    tab.show()
+    said = tab.evaluate("q => { try { window.lowbeamBench.answer(q); return ''; } catch (e) { return e.message; } }", impossible)
+    assert said == str(refused.value)
 
 
 def fill(tab) -> None:

@@ -8,7 +8,7 @@ import json
 import polars as pl
 import pytest
 
-from pipeline.publish import fleet, fleet_figures, pages
+from pipeline.publish import fleet_figures, fleet_work, pages
 from tests.publish.conftest import NASTY, make_context
 from tests.publish.fleet_tables import make_fleet_tables
 
@@ -35,14 +35,16 @@ def cells(page, id: str) -> list[list[str]]:
 def test_the_answers_carry_the_tables_numbers(plan, context):
     page = page_of(plan, context)
     said = said_in(page)
-    assert list(said) == ["due", "pays", "demand", "budget", "cause"]
+    assert list(said) == ["due", "stock", "budget", "pays", "cause"]
     assert "3 parts are due" in said["due"] and "20 July 2025" in said["due"] and "€270" in said["due"]
     assert "another 2 parts" in said["due"]
     assert "halogen lamps of parcels" in said["pays"] and "12 %" in said["pays"] and "2 of 4" in said["pays"]
     assert "40,000" in said["pays"]  # the age snapped to the services goes before the bare one
-    assert "About 78 parts" in said["demand"]  # 48 + 24 + 6
-    assert "€14,500" in said["budget"] and "€11,000 and €18,600" in said["budget"]
-    assert "30 places in 15 vehicles" in said["cause"] and "1 vehicle lost" in said["cause"]
+    assert "About 78 parts" in said["budget"]  # 48 + 24 + 6
+    assert "€9,900 and €16,740" in said["budget"]
+    assert "set aside €13,050" in said["budget"] and "62 of them with a lamp dark" in said["budget"]  # with the plan
+    assert "Hold 7 parts" in said["stock"] and "14 days" in said["stock"] and "order 3 parts, the first by 20 July 2025" in said["stock"]
+    assert "2 places in 1 vehicle fail more often" in said["cause"] and "1 vehicle lost" in said["cause"]
     assert all(f.sure for f in page.findings)
 
 
@@ -66,11 +68,11 @@ def test_planned_work_stands_first_and_the_rest_by_chance(plan, context):
     work = cells(page, "due-list")
     assert (
         len(work) == 5
-        and [r[-1].split(" · ")[0] for r in work]
+        and [r[3].split(" · ")[0] for r in work]
         == ["Renew at this service"] * 3 + ["Renew both sides when this one fails"] * 2
     )
-    assert "57 to 64 %" in work[0][4]
-    assert len(cells(page, "due-watch")) == fleet.WATCHED
+    assert "57 to 64 %" in work[0][5]
+    assert len(cells(page, "due-watch")) == fleet_work.WATCHED
 
 
 def test_every_estimate_drawn_has_its_interval(plan, context):
@@ -148,3 +150,68 @@ def test_row_order_does_not_matter(plan, context):
     assert said_in(one) == said_in(two)
     assert [json.dumps(c.spec) for c in one.charts()] == [json.dumps(c.spec) for c in two.charts()]
     assert [s.items for s in one.sections if s.id == "due"] == [s.items for s in two.sections if s.id == "due"]
+
+
+def test_the_page_tells_what_to_do_before_it_gives_the_evidence(plan, context):
+    ids = [s.id for s in page_of(plan, context).sections]
+    assert ids == ["due", "stock", "budget", "cause", "pays", "pairs", "demand", "replay", "assumes"]
+
+
+def texts(page, section: str) -> str:
+    return " ".join(str(i.text) for s in page.sections if s.id == section for i in s.items if hasattr(i, "text"))
+
+
+def test_reported_lamps_come_before_planned_work(plan, context):
+    page = page_of(plan, context)
+    due = next(s for s in page.sections if s.id == "due")
+    ids = [getattr(i, "id", "") for i in due.items]
+    assert ids.index("due-open") < ids.index("due-list") and "1 complaint" in texts(page, "due")
+    assert cells(page, "due-open")[0][1:] == ["Low beam dark · left", "2025-06-27", "3"]
+    assert 'href="tables/due_list.xlsx"' in texts(page, "due") and 'href="planned_work.ics"' in texts(page, "due")
+
+
+def test_money_and_dark_lamps_with_and_without_the_plan(plan, context):
+    page = page_of(plan, context)
+    said = texts(page, "budget")
+    assert "€13,050" in said and "€14,500" in said and "cannot be told apart" in said
+    assert "64</strong> lamps will go dark" in said and "with the planned work 62" in said
+    rows = cells(page, "dark-table")
+    assert rows[0][0] == "Lamp" and rows[0][2].startswith("52") and rows[0][3].startswith("50")
+    whole = cells(page, "budget-table")[0]
+    assert whole[1] == "€14,500" and whole[4] == "€13,050"
+    idle = plan["budget"].with_columns(plan_planned=pl.lit(0.0))
+    assert "No planned renewal is recommended" in texts(page_of({**plan, "budget": idle}, context), "budget")
+    for low, high, word in ((-900.0, -100.0, "cost €100 more"), (100.0, 900.0, "save €100")):
+        sure = plan["budget"].with_columns(saving_mean=pl.lit(low if low > 0 else high), saving_low=pl.lit(low), saving_high=pl.lit(high))
+        assert word in texts(page_of({**plan, "budget": sure}, context), "budget")
+
+
+def test_stock_and_orders_by_depot(plan, context):
+    page = page_of(plan, context)
+    assert sum(int(r[2]) for r in cells(page, "order-table")) == 3
+    assert cells(page, "stock-depots") == [["Mill Lane", "3", "3 halogen lamp"], ["Quay", "3", "3 halogen lamp"]]
+    assert len(cells(page, "demand-depots")) == 2
+
+
+def test_a_season_is_told_where_it_is_shown(plan, context):
+    assert "halogen lamps (most in December, 1.9 times as many as in June)" in texts(page_of(plan, context), "demand")
+    none = plan["season_tests"].with_columns(verdict=pl.lit("no season shown"))
+    assert "No season is shown for any of 2 kinds" in texts(page_of({**plan, "season_tests": none}, context), "demand")
+
+
+def test_last_years_plan_is_held_against_what_happened(plan, context):
+    page = page_of(plan, context)
+    said = texts(page, "replay")
+    assert "20 renewals" in said and "7 failures" in said and "9 parts" in said and "not told apart from nothing" in said
+    rows = cells(page, "replay-table")
+    assert rows[0][0] == "Lamp · recommended" and rows[1][0].startswith("Ballast · not recommended")
+    for verdict, words in (("history too short", "history is too short"), ("nothing was due", "no planned work")):
+        other = plan["plan_replay"].with_columns(verdict=pl.lit(verdict))
+        assert words in texts(page_of({**plan, "plan_replay": other}, context), "replay")
+    sure = plan["plan_replay"].with_columns(saving_low=pl.lit(100.0))
+    assert "€300 saved, between €100 and €800" in texts(page_of({**plan, "plan_replay": sure}, context), "replay")
+
+
+def test_many_comparisons_are_owned_up_to(plan, context):
+    many = plan["replacement_policy"].with_columns(p_adjusted=pl.lit(0.2))
+    assert "0 of 1 would stay" in texts(page_of({**plan, "replacement_policy": many}, context), "pays")

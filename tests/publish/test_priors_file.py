@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import copy
 import json
+import re
+import subprocess
+import sys
+from pathlib import Path
 
 import jsonschema
 import polars as pl
@@ -81,6 +85,45 @@ def test_written_the_same_whatever_the_order_of_rows(tmp_path, tables, context):
         read, json.loads((tmp_path / "a" / "priors.schema.json").read_text()), jsonschema.Draft202012Validator
     )
     assert pl.read_parquet(tmp_path / "a" / "priors.parquet").height == tables["priors"].height
+
+
+def test_the_months_own_test_goes_with_the_file(tables, context, tmp_path):
+    def with_better(value):
+        tested = tables["backtest"].drop("is_better", strict=False)
+        tested = tested.with_columns(pl.lit(value, pl.Boolean).alias("is_better"), pl.lit("On 40 cases ...").alias("verdict"))
+        return {**tables, "backtest": tested}
+
+    bad = priors_file.build(with_better(False), context)
+    priors_file.check({**bad, "cells": bad["cells"][:1]})
+    assert bad["backtest"]["beats_baselines"] is False and bad["backtest"]["verdict"] == "On 40 cases ..."
+    assert any("as a hint" in u and "counting" in u for u in bad["use"])
+    good = priors_file.build(with_better(True), context)
+    assert good["backtest"]["beats_baselines"] is True and len(good["use"]) == len(bad["use"]) - 1
+    none = priors_file.build({k: v for k, v in tables.items() if k != "backtest"}, context)
+    assert none["backtest"]["beats_baselines"] is None and none["backtest"]["cases"] == 0
+    priors_file.write(tmp_path, with_better(False), context)
+    assert pl.read_parquet(tmp_path / "priors.parquet")["beats_baselines"].unique().to_list() == [False]
+    with pytest.raises(ValueError, match="backtest"):
+        priors_file.check({k: v for k, v in {**bad, "cells": []}.items() if k != "backtest"})
+
+
+def test_the_readers_page_in_plain_python(tables, context, tmp_path):
+    """The example of DEVELOPERS.md, as it stands there, with nothing of any package at hand."""
+    page = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    part = page.split("## Reading priors.json without this package")[1].split("\n## ")[0]
+    code = re.search(r"```python\n(.*?)```", part, re.S).group(1)
+    assert len([line for line in code.splitlines() if line.strip()]) <= 20
+    priors_file.write(tmp_path, tables, context)
+    book = json.loads((tmp_path / "priors.json").read_text(encoding="utf-8"))
+    cell = next(c for c in book["cells"] if c["recently_replaced"] == "none" and c["vehicle_class"] == "all")
+    code = re.sub(r'suspects\("low_beam_dark", "discharge", km=[\d_]+, age_days=[\d *]+\)',
+                  f'suspects("{cell["symptom"]}", "{cell["lighting"]}", km={cell["km_low"]}, age_days={cell["age_low_days"]})', code)
+    done = subprocess.run([sys.executable, "-I", "-S", "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith(f"as of {book['as_of']}") and len(lines) == 1 + len(cell["suspects"])
+    first = cell["suspects"][0]
+    assert first["component"] in lines[1] and f"{first['probability']:.0%} ({first['low']:.0%} to {first['high']:.0%})" in lines[1]
 
 
 def test_without_priors_the_file_is_empty_and_valid(tmp_path, context):

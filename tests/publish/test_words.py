@@ -9,7 +9,7 @@ import pytest
 from markupsafe import Markup
 
 from pipeline.publish import words as module
-from pipeline.publish.words import TextError, Words, load_words
+from pipeline.publish.words import TextError, UnknownLanguage, Words, load_words
 
 EN = load_words()
 
@@ -97,9 +97,9 @@ def test_another_language_is_a_file(tmp_path, monkeypatch):
     xx = load_words("xx")
     assert xx.number(1234.5, 1) == "1.234,5" and xx.name("component", "lamp") == "Lampe"
     assert xx.name("component", "wiring") == "wiring"  # what the file lacks is said in English
-    with pytest.raises(TextError, match="there are: en, xx"):
+    with pytest.raises(UnknownLanguage, match="there are: en, xx"):
         load_words("yy")
-    with pytest.raises(TextError):
+    with pytest.raises(UnknownLanguage):
         load_words("../../etc")
 
 
