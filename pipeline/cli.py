@@ -1,5 +1,9 @@
-"""The command line: reads arguments, calls the steps, prints what they found. Exit 0 done, 1 the data has a problem, 2 the
-command was wrong."""
+"""The command line: reads arguments, calls the steps, prints what they found.
+
+Exit codes: 0 done; 1 the data, the settings or the workspace have a problem, told in one message (of `status`: somebody should look;
+of `remake`: some bytes differ; of `check`: a run would stop); 2 the command was wrong; 70 a fault of the program, told by its traceback;
+130 stopped by hand.
+"""
 
 from __future__ import annotations
 
@@ -97,6 +101,107 @@ def run(folder: Folder, as_of: AsOf = None,
     _say(_run(folder, _day(as_of), _day(known_by), wait))
 
 
+@app.command()
+def load(folder: Folder,
+         always: Annotated[bool, typer.Option("--always", help="Also where nothing is new.")] = False,
+         wait: Annotated[float, typer.Option(help="Seconds to wait for another run to finish.")] = 0.0) -> None:
+    """Read the exports into the store where something is new, and publish nothing: finds an export's fault on the day it comes."""
+    from pipeline import steps
+
+    progress = _Progress()
+    try:
+        loaded = steps.load(folder, if_new=not always, progress=progress, wait_seconds=wait)
+    finally:
+        progress.done()
+    if loaded is None:
+        typer.echo("Nothing in incoming/ is new since the last run.")
+        return
+    rows_in, used, aside = (sum(f[n] for f in loaded.files) for n in (2, 3, 4))
+    typer.echo(f"Loaded {len(loaded.files)} files up to {loaded.as_of}: {rows_in:,} rows read, {used:,} used, {aside:,} set aside.")
+    for reason, rows in loaded.reasons:
+        typer.echo(f"  {rows:>9,} {reason}")
+
+
+@app.command()
+def split(folder: Folder, to: Annotated[Path, typer.Argument(help="The new workspace; must not be there yet.")],
+          parts: Annotated[int, typer.Option(help="Into how many parts the vehicles are split.")] = 16) -> None:
+    """Make a workspace whose exports are split by vehicle into Hive-partitioned Parquet, for runs that are spread over machines."""
+    from pipeline import workspaces
+
+    for line in workspaces.split(folder, to, parts):
+        typer.echo(line)
+
+
+@app.command()
+def spread(folder: Folder, as_of: AsOf = None,
+           in_turn: Annotated[bool, typer.Option("--in-turn", help="One part after the other in this process, without a cluster.")] = False,
+           wait: Annotated[float, typer.Option(help="Seconds to wait for another run to finish.")] = 0.0) -> None:
+    """Run a split workspace part by part on a Dask cluster ([cluster] in settings.toml), and publish what a plain run publishes."""
+    day, progress = _day(as_of), _Progress()
+    try:
+        if in_turn:
+            from pipeline.spread import run_spread
+
+            place = run_spread(folder, as_of=day, progress=progress, wait_seconds=wait).folder
+        else:
+            from pipeline.schedules import spread_out
+
+            place = spread_out(folder, as_of, wait, progress)
+    finally:
+        progress.done()
+    typer.echo(f"Pages: {place / 'index.html'}")
+
+
+@app.command()
+def schedule(folder: Folder) -> None:
+    """Keep the schedules of settings.toml until stopped: load what is new each day, publish each month."""
+    from pipeline import schedules
+
+    schedules.keep(folder, typer.echo)
+
+
+@app.command()
+def status(folder: Folder,
+           runs: Annotated[int, typer.Option(min=1, help="How many of the last runs to show.")] = 5,
+           json_: Annotated[bool, typer.Option("--json", help="Print JSON for monitors.")] = False) -> None:
+    """Last runs, seconds by stage, what is new in incoming/, and whether the published month is whole. Exit 1: somebody should look."""
+    from pipeline import status as state
+
+    told = state.status(folder, runs)
+    if json_:
+        import json
+
+        typer.echo(json.dumps(told, indent=1))
+    else:
+        for line in state.in_lines(told):
+            typer.echo(line)
+    if told["troubles"]:
+        raise typer.Exit(1)
+
+
+@app.command()
+def remake(folder: Folder, month: Annotated[str, typer.Argument(help="A published month, such as 2025-05-31.")],
+           to: Annotated[Path | None, typer.Option(help="Where to put it. Default: FOLDER/remade.")] = None,
+           wait: Annotated[float, typer.Option(help="Seconds to wait for another run to finish.")] = 0.0) -> None:
+    """Make a published month again from its manifest, and say whether every byte is the same. Changes nothing published."""
+    from pipeline import steps
+
+    if _day(month) is None:
+        return
+    progress = _Progress()
+    try:
+        made = steps.remake(folder, month, to, progress=progress, wait_seconds=wait)
+    finally:
+        progress.done()
+    for line in made.versions:
+        typer.echo(f"Not the version of then: {line}.")
+    for name in made.differing:
+        typer.echo(f"Differs: {name}")
+    typer.echo(f"{made.same} of {made.same + len(made.differing)} files of {month} are the same to the byte. Made again in {made.folder}")
+    if made.differing:
+        raise typer.Exit(1)
+
+
 def _run(folder: Path, as_of: date | None, known_by: date | None = None, wait: float = 0.0):
     from pipeline import steps
 
@@ -115,11 +220,16 @@ def _say(result) -> None:
         typer.echo(f"* {finding}")
     typer.echo("")
     typer.echo(f"Pages: {result.folder / 'index.html'}")
+    if not (result.folder / "index.pdf").exists():
+        typer.echo("No PDFs: the typesetter is not there. Install it with: pip install typst. A browser prints the pages as well.")
 
 
 @app.command()
 def check(folder: Folder) -> None:
-    """Read the exports and say, in a page of words, what can be used, what cannot, and how to mend it. Publishes nothing."""
+    """Read the exports and say, in a page of words, what can be used, what cannot, and how to mend it. Publishes nothing.
+
+    Exit 1: a run would stop here, and the page says at its end why.
+    """
     from pipeline import steps
 
     progress = _Progress()
@@ -193,12 +303,35 @@ def world(folder: Annotated[Path, typer.Argument(help="Where to write the invent
         typer.echo(line)
 
 
+@app.command("bench")
+def bench_(rounds: Annotated[int | None, typer.Option(min=1, help="Rounds a case; its own number where not given.")] = None,
+           largest: Annotated[int | None, typer.Option(help="Leave out sizes beyond this.")] = None,
+           case: Annotated[list[str] | None, typer.Option(help="Only these cases. Repeatable.")] = None,
+           to: Annotated[Path | None, typer.Option(help="Write the table (.md) and the figures behind it (.json beside it).")] = None) -> None:
+    """Measure speed and memory on this machine, side by side with yardsticks: medians, ratios paired within a round."""
+    from pipeline.measure import cases, harness
+
+    chosen = [c for c in cases.CASES if not case or c.name in case]
+    if not chosen:
+        raise typer.BadParameter(f"no such case. Cases: {', '.join(c.name for c in cases.CASES)}")
+    told = harness.run_all(chosen, rounds, largest, lambda line: typer.echo(f"measuring {line}", err=True))
+    lines = list(harness.report(told))
+    for line in lines:
+        typer.echo(line)
+    if to is not None:
+        import json
+
+        to.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        to.with_suffix(".json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+
+
 def main() -> None:
     """Run the command line. A problem of the data or the workspace ends in one message and exit 1, never a traceback."""
     from pipeline.settings import SettingsError
     from pipeline.store import StoreError
 
     known: tuple[type[Exception], ...] = (SettingsError, StoreError)
+    os.umask(0o077)  # whatever is written is for its owner only
     try:
         app(standalone_mode=True)
     except known as error:
@@ -214,7 +347,11 @@ def main() -> None:
             _fail(str(error), 2)
         if isinstance(error, OSError) and error.errno is not None:
             _fail(f"{error.strerror}: {error.filename or ''}. Nothing was published; the last published month is untouched.")
-        raise
+        import traceback
+
+        traceback.print_exc()
+        _fail("This is a fault of the program, not of your data. Nothing was published by this run; the last published month is untouched. "
+              "Please report the lines above; take out what may name a person first.", 70)
 
 
 def _fail(message: str, code: int = 1) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import re
 import tomllib
 import types
 import typing
@@ -59,6 +60,8 @@ class Source:
 class Workspace:
     name: str = _help("What the pages are headed with.", "Workshop")
     locale: str = _help("Language of the pages: a file text.<locale>.toml.", "en")
+    date_style: str = _help("Dates on pages: iso (2025-06-03), dmy (03/06/2025) or mdy (06/03/2025). Tables are always iso.", "iso")
+    paper: str = _help("Sheet of the PDFs: a4 or letter.", "a4")
 
 
 @dataclass(frozen=True)
@@ -122,6 +125,8 @@ class Rules:
         "Days after a failure within which a supplier wants the claim (an example: suppliers differ, ask yours).", 30)
     recent_days: int = _help("At the bench a part counts as recently replaced for so many days.", 90)
     horizon_stock_days: int = _help("Lead time of parts, in days, that stock must bridge.", 14)
+    horizon_purchase_years: float = _help(
+        "Years in service that count when suppliers' parts are compared by cost per year (common practice, no source).", 5.0)
 
 
 @dataclass(frozen=True)
@@ -165,6 +170,38 @@ class Costs:
 
 
 @dataclass(frozen=True)
+class Schedule:
+    """When `lowbeam schedule` works. Nothing of it changes a published figure."""
+
+    load_cron: str = _help(
+        "When new exports are read and checked, nothing published: five fields of cron (minute, hour, day of the month, month, day of the "
+        "week). Each day, so that a fault of an export is found on the day it comes; a day without new files costs nothing. Blank: never.",
+        "30 5 * * *")
+    publish_cron: str = _help(
+        "When the month is published. On the second day, since most desks export a month on the first. Blank: never.", "0 6 2 * *")
+    time_zone: str = _help("Time zone of both, by its IANA name. UTC has no summer time, so no run is skipped or doubled by it.", "UTC")
+    wait_minutes: float = _help("How long a scheduled run waits for another run of this workspace before it gives up.", 60.0)
+    port: int = _help("Port of the schedule's own server, on this machine only. 0: any that is free.", 0)
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """Where `lowbeam spread` works. Nothing of it changes a published figure."""
+
+    scheduler: str = _help(
+        "Address of a Dask scheduler, such as tcp://10.0.0.5:8786; its workers must see this folder under the same path. Blank: a cluster "
+        "of processes on this machine, for the length of the run.", "")
+    workers: int = _help("Processes of a cluster on this machine.", 2)
+
+
+@dataclass(frozen=True)
+class Plan:
+    service_level: float = _help("Stock is held so that with this probability no part is missing over the lead time.", 0.95)
+    depot_column: str = _help("Column of vehicles that says where a vehicle is kept; stock and demand are also told by it. Where it is "
+                              "blank, the customer group stands for it.", "depot")
+
+
+@dataclass(frozen=True)
 class Settings:
     workspace: Workspace = field(default_factory=Workspace)
     units: Units = field(default_factory=Units)
@@ -177,6 +214,9 @@ class Settings:
     grid: Grid = field(default_factory=Grid)
     suppliers: Suppliers = field(default_factory=Suppliers)
     costs: Costs = field(default_factory=Costs)
+    plan: Plan = field(default_factory=Plan)
+    schedule: Schedule = field(default_factory=Schedule)
+    cluster: Cluster = field(default_factory=Cluster)
     sources: dict[str, Source] = field(default_factory=dict)
 
     def coverage_of(self, customer_group: str | None) -> Coverage:
@@ -204,6 +244,11 @@ def parse_settings(text: str, name: str = "settings.toml") -> Settings:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{name} is not valid TOML: {error}.") from None
+    return settings_of(data, name)
+
+
+def settings_of(data: dict[str, Any], name: str) -> Settings:
+    """Settings from nested tables. Raises SettingsError."""
     parts: dict[str, Any] = {}
     known = {f.name: f for f in dataclasses.fields(Settings)}
     for key, value in data.items():
@@ -239,6 +284,8 @@ def _unknown(name: str, where: str, key: str, known: typing.Iterable[str]) -> st
 def _section(name: str, where: str, cls: type, value: dict[str, Any], skip: tuple[str, ...] = ()) -> Any:
     hints = typing.get_type_hints(cls)
     known = {f.name for f in dataclasses.fields(cls)} - set(skip)
+    if not isinstance(value, dict):
+        raise SettingsError(f"{name}: [{where}] must be one section, not {'a list' if isinstance(value, list) else repr(value)}.")
     out = {}
     for key, v in value.items():
         if key in skip:
@@ -319,6 +366,8 @@ def _check(name: str, s: Settings) -> None:
         if not ok:
             raise SettingsError(f"{name}: {where} is {value!r}; expected {expected}.")
 
+    need(s.workspace.date_style in ("iso", "dmy", "mdy"), "workspace.date_style", s.workspace.date_style, "iso, dmy or mdy")
+    need(s.workspace.paper in ("a4", "letter"), "workspace.paper", s.workspace.paper, "a4 or letter")
     need(s.units.distance in ("km", "mi"), "units.distance", s.units.distance, "km or mi")
     need(s.units.default_odometer_unit in ("km", "mi"), "units.default_odometer_unit", s.units.default_odometer_unit,
          "km or mi")
@@ -333,16 +382,71 @@ def _check(name: str, s: Settings) -> None:
     need(0.5 <= s.curves.confidence < 1, "curves.confidence", s.curves.confidence, "a share such as 0.95")
     need(0 < s.curves.false_discovery_rate < 1, "curves.false_discovery_rate", s.curves.false_discovery_rate,
          "a share such as 0.05")
+    need(0 < s.plan.service_level < 1, "plan.service_level", s.plan.service_level, "a share such as 0.95")
     need(s.curves.min_failures >= 2, "curves.min_failures", s.curves.min_failures, "2 or more")
     need(s.rules.return_window_days > 0, "rules.return_window_days", s.rules.return_window_days, "1 or more")
     need(s.clocks.mean_speed_km_h > 0, "clocks.mean_speed_km_h", s.clocks.mean_speed_km_h, "more than 0")
     for where, edges in (("grid.km_edges", s.grid.km_edges), ("grid.age_edges_years", s.grid.age_edges_years)):
         need(len(edges) >= 2 and all(a < b for a, b in zip(edges, edges[1:])), where, edges, "rising numbers, two or more")
+    for where, cron in (("schedule.load_cron", s.schedule.load_cron), ("schedule.publish_cron", s.schedule.publish_cron)):
+        need(not cron.strip() or is_cron(cron), where, cron, 'five fields of cron such as "0 6 2 * *" (minute, hour, day, month, weekday)')
+    need(is_time_zone(s.schedule.time_zone), "schedule.time_zone", s.schedule.time_zone, 'a time zone\'s IANA name such as "UTC"')
+    need(s.schedule.wait_minutes >= 0, "schedule.wait_minutes", s.schedule.wait_minutes, "0 or more")
+    need(0 <= s.schedule.port <= 65535, "schedule.port", s.schedule.port, "a port from 1024 to 65535, or 0 for any that is free")
+    need(s.cluster.workers >= 1, "cluster.workers", s.cluster.workers, "1 or more")
     for source in s.sources.values():
         need(source.date_order in (None, "ymd", "dmy", "mdy"), f"sources.{source.name}.date_order", source.date_order,
              "ymd, dmy or mdy")
+        need(source.decimal in (None, ".", ","), f"sources.{source.name}.decimal", source.decimal, "\".\" or \",\"")
         need(source.odometer_unit in (None, "km", "mi"), f"sources.{source.name}.odometer_unit", source.odometer_unit,
              "km or mi")
+
+
+_CRON_FIELDS = ((0, 59), (0, 23), (1, 31), (1, 12), (0, 7))
+_CRON_NAMES = (r"jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec", r"sun|mon|tue|wed|thu|fri|sat")
+
+
+def is_cron(text: str) -> bool:
+    """Whether a text is five fields of cron (POSIX crontab: *, numbers, a-b, lists; and */n, names of months and weekdays)."""
+    fields = text.lower().split()
+    if len(fields) != 5:
+        return False
+    for n, (one, (low, high)) in enumerate(zip(fields, _CRON_FIELDS, strict=True)):
+        for part in one.split(","):
+            span, slash, every = part.partition("/")
+            if slash and not (every.isdecimal() and int(every) >= 1):
+                return False
+            if span == "*" or (n >= 3 and re.fullmatch(_CRON_NAMES[n - 3], span)):
+                continue
+            ends = span.split("-")
+            if len(ends) > 2 or not all(e.isdecimal() and low <= int(e) <= high for e in ends) or int(ends[0]) > int(ends[-1]):
+                return False
+    return True
+
+
+def is_time_zone(name: str) -> bool:
+    """Whether this machine knows a time zone by that name."""
+    import zoneinfo
+
+    if name == "UTC":
+        return True
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+def settings_from_dict(data: dict[str, Any], name: str = "manifest.json") -> Settings:
+    """The settings that settings_as_dict gave, from a manifest. Raises SettingsError, in words."""
+
+    def told(value: Any) -> Any:
+        return {k: told(v) for k, v in value.items() if v is not None} if isinstance(value, dict) else value
+
+    data = told(data)
+    for source in data.get("sources", {}).values():
+        source.pop("name", None)
+    return settings_of(data, name)
 
 
 def settings_as_dict(settings: Settings) -> dict[str, Any]:

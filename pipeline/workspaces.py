@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from pipeline import settings
-from pipeline.store import StoreError, Workspace
+from pipeline.store import StoreError, Workspace, private_files
 
 # The demo's data is invented, so its key need not be secret; a fixed one makes every demo the same to the byte.
 _INVENTED_KEY = "6c6f776265616d2d64656d6f2d6b65792d6e6f742d7365637265742d30303031"
@@ -32,12 +32,13 @@ def new(folder: Path) -> list[str]:
     """An empty workspace: settings with every default explained, and one header-only example a table in examples/."""
     from pipeline.intake.contracts import example_headers
 
-    workspace = _prepare(folder)
-    workspace.settings_file.write_text(settings.template(), encoding="utf-8")
-    examples = folder / "examples"
-    examples.mkdir(exist_ok=True)
-    for name, header in example_headers().items():
-        (examples / f"{name}.csv").write_text(",".join(header) + "\n", encoding="utf-8")
+    with private_files():
+        workspace = _prepare(folder)
+        workspace.settings_file.write_text(settings.template(), encoding="utf-8")
+        examples = folder / "examples"
+        examples.mkdir(exist_ok=True)
+        for name, header in example_headers().items():
+            (examples / f"{name}.csv").write_text(",".join(header) + "\n", encoding="utf-8")
     return [
         f"Made {folder}: settings.toml (every default explained), incoming/ (put your exports there),",
         "  examples/ (one file a table, with our column names; repair_lines alone is enough to start).",
@@ -64,6 +65,31 @@ def _sample() -> Path:
     import synthetic_data
 
     return Path(synthetic_data.__file__).parent / "sample"
+
+
+def split(folder: Path, to: Path, parts: int) -> list[str]:
+    """A workspace at `to` with the exports of `folder` split by vehicle into Hive-partitioned Parquet; same settings, same key."""
+    import shutil
+
+    from pipeline.intake.split import split_exports
+    from pipeline.store import open_workspace
+
+    source = open_workspace(folder)
+    told_settings = settings.load_settings(source.settings_file)
+    with private_files():
+        made = _prepare(to)
+        split_up = split_exports(source.incoming, made.incoming, told_settings, parts)
+        _write_key(made, source.key().hex())
+        for name in (source.settings_file.name, source.corrections_file.name, *told_settings.intake.vocabulary):
+            if (source.root / name).is_file():
+                shutil.copy(source.root / name, made.root / name)
+        rows = [f"{file},{row},{reason}" for file, row, reason in split_up.set_aside]
+        if rows:
+            (made.root / "not_split.csv").write_text("\n".join(["file,row,reason", *rows]) + "\n", encoding="utf-8")
+    lines = [f"{sum(split_up.written.values()):,} rows of {len(split_up.written)} files written to {parts} parts in {made.incoming}."]
+    if rows:
+        lines.append(f"{len(rows):,} records could not be split into cells and belong to no vehicle: they are listed in not_split.csv.")
+    return [*lines, f"Next: lowbeam spread {to}"]
 
 
 def world(folder: Path, vehicles: int, seed: int) -> list[str]:

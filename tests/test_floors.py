@@ -10,8 +10,8 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "pipeline"
 # From the ground up. Modules on one floor may use each other where listed together.
 FLOORS = [
-    {"settings"}, {"store"}, {"intake"}, {"lives"}, {"survival"}, {"suspects"}, {"planning"}, {"results"}, {"publish"},
-    {"steps", "workspaces", "bench"}, {"flows"}, {"cli"},
+    {"settings"}, {"store"}, {"intake"}, {"lives"}, {"survival"}, {"suspects"}, {"planning"}, {"results", "results_curves", "results_early", "results_plans"}, {"publish"},
+    {"steps", "workspaces", "bench", "spread", "journal", "status"}, {"flows", "schedules", "measure"}, {"cli"},
 ]
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 PURE = {"survival", "suspects", "planning"}

@@ -1,4 +1,5 @@
-"""A run from exports to pages on the committed sample: the accounts, the bytes, and each thing that goes wrong."""
+"""A run from exports to pages: on the committed sample what is promised and its accounts, on a small workspace the bytes, and what goes
+wrong."""
 
 from __future__ import annotations
 
@@ -6,7 +7,6 @@ import json
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import polars as pl
@@ -26,14 +26,6 @@ def demo(tmp_path_factory):
     folder = tmp_path_factory.mktemp("run") / "demo"
     workspaces.demo(folder)
     return folder, steps.run(folder)
-
-
-@pytest.fixture
-def fresh(demo, tmp_path):
-    """A copy of the demo's workspace with its published month."""
-    folder = tmp_path / "copy"
-    shutil.copytree(demo[0], folder, symlinks=True)
-    return folder
 
 
 def published_bytes(folder: Path) -> dict[str, bytes]:
@@ -63,17 +55,20 @@ def test_every_row_is_used_or_set_aside_with_a_reason(demo):
     assert aside["file"].null_count() == 0
 
 
-def test_the_same_inputs_give_the_same_bytes_even_after_a_killed_run(demo, tmp_path):
-    """A second workspace from the same inputs; its first run is killed half-way, the next one needs no hand work."""
+def test_the_same_inputs_give_the_same_bytes_even_after_a_killed_run(ran, tmp_path):
+    """A second workspace from the same inputs and key, whose first run was killed half-way."""
     again = tmp_path / "again"
-    workspaces.demo(again)
+    shutil.copytree(ran[0] / "incoming", again / "incoming")
+    shutil.copy(ran[0] / "settings.toml", again)
+    (again / ".lowbeam").mkdir()
+    shutil.copy(ran[0] / ".lowbeam" / "key", again / ".lowbeam")
     child = subprocess.Popen([sys.executable, "-m", "pipeline.cli", "run", str(again)], cwd=ROOT,
-                             stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
-    time.sleep(6.0)
+                             stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+    assert any("Fitting" in line for line in child.stderr)  # reads up to there
     child.kill()
-    child.wait()
+    child.communicate()
     assert not (again / "published" / "latest").exists()
-    one, two = published_bytes(demo[1].folder), published_bytes(steps.run(again).folder)
+    one, two = published_bytes(ran[1].folder), published_bytes(steps.run(again).folder)
     assert sorted(one) == sorted(two)
     assert [name for name in one if one[name] != two[name]] == []
     assert not [p.name for p in (again / "published").iterdir() if p.name.startswith(".")]
@@ -123,25 +118,26 @@ def before_and_after(folder: Path):
     return published_bytes(target.resolve())
 
 
-def test_an_unreadable_file_is_one_message_and_the_month_stays(fresh):
-    kept = before_and_after(fresh)
-    victim = sorted((fresh / "incoming").rglob("*.csv"))[0]
+def test_an_unreadable_file_is_one_message_and_the_month_stays(workspace):
+    kept = before_and_after(workspace)
+    victim = sorted((workspace / "incoming").rglob("*.csv"))[0]
     victim.write_bytes(bytes(range(256)) * 40)
     with pytest.raises(DataProblem) as error:
-        steps.run(fresh)
+        steps.run(workspace)
     assert victim.name in str(error.value)
-    assert before_and_after(fresh) == kept
+    assert before_and_after(workspace) == kept
 
 
-def test_a_missing_column_is_one_message_and_the_month_stays(fresh):
-    kept = before_and_after(fresh)
-    settings = (fresh / "settings.toml").read_text()
-    line = next(x for x in settings.splitlines() if x.startswith("opened_on"))
-    (fresh / "settings.toml").write_text(settings.replace(line, 'opened_on = "no such column"', 1))
+def test_a_missing_column_is_one_message_and_the_month_stays(workspace):
+    kept = before_and_after(workspace)
+    settings = (workspace / "settings.toml").read_text()
+    (workspace / "settings.toml").write_text(settings + '\n[sources.lines]\ntable = "repair_lines"\nfiles = ["repair_lines*.csv"]\n'
+                                             '[sources.lines.columns]\nvehicle_id = "vehicle_id"\norder_id = "order_id"\n'
+                                             'description = "description"\nopened_on = "no such column"\n')
     with pytest.raises(DataProblem) as error:
-        steps.run(fresh)
+        steps.run(workspace)
     assert "no such column" in str(error.value) and "opened_on" in str(error.value)
-    assert before_and_after(fresh) == kept
+    assert before_and_after(workspace) == kept
 
 
 def test_an_empty_folder_is_one_message(tmp_path):
@@ -158,15 +154,15 @@ def test_a_folder_that_is_no_workspace_is_one_message(tmp_path):
         steps.run(tmp_path)
 
 
-def test_a_second_run_at_the_same_time_says_who_is_at_work(fresh):
-    kept = before_and_after(fresh)
-    with locked(Workspace(fresh)):
-        done = subprocess.run([sys.executable, "-m", "pipeline.cli", "run", str(fresh)], cwd=ROOT, capture_output=True,
+def test_a_second_run_at_the_same_time_says_who_is_at_work(workspace):
+    kept = before_and_after(workspace)
+    with locked(Workspace(workspace)):
+        done = subprocess.run([sys.executable, "-m", "pipeline.cli", "run", str(workspace)], cwd=ROOT, capture_output=True,
                               text=True, timeout=120)
     assert done.returncode == 1
     assert "Another run is at work" in done.stderr and "process" in done.stderr
     assert "Traceback" not in done.stderr
-    assert before_and_after(fresh) == kept
+    assert before_and_after(workspace) == kept
 
 
 def test_a_month_moved_aside_by_a_killed_run_comes_back(tmp_path):

@@ -1,0 +1,1 @@
+"""How fast it is, measured side by side with yardsticks: cases.py says what, harness.py how, data.py on which invented rows."""
