@@ -123,7 +123,7 @@ def _in_words(ranking: Any, order: dict[str, Any], data: dict[str, Any], caution
     for number, step in enumerate(order["steps"], 1):
         if step["opens"]:
             shared = opened_for[step["opens"]] - 1
-            where = f"opens {step['opens'].replace('_', ' ')}" + (f", which {shared} later check{'s' * (shared > 1)} use too" if shared else "")
+            where = f"opens {step['opens'].replace('_', ' ')}" + (f", which {shared} later check{'s use' if shared > 1 else ' uses'} too" if shared else "")
         else:
             where = f"{step['needs'].replace('_', ' ')} is open by then" if step["needs"] else "nothing to open"
         worth = f"{_chance(step['probability'])} for it, {_chance(step['probability'] / step['minutes'])} a minute" if step["minutes"] else ""

@@ -477,6 +477,7 @@
     text.appendChild(head);
     var under = [];
     if (step.opens) under.push(say(T.opens, { step: stepName(step.opens) }));
+    else if (step.needs) under.push(say(T.is_open, { step: stepName(step.needs) }));
     under.push(say(T.worth, { chance: percent(step.probability), rate: percent(step.probability / step.minutes) }));
     if (step.is_assumed) under.push(T.assumed);
     text.appendChild(make("p", "under", under.join(" · ")));

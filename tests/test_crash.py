@@ -49,6 +49,8 @@ with steps.at_work(folder, "run") as state:
 print(count)
 """
 
+pytestmark = pytest.mark.in_service  # minutes of work: pytest -m in_service
+
 
 def make_from_before(scratch: Path, tables, context, workspace: Workspace, *_) -> None:
     """publish._make, but with the files of the latest month, written one by one as it writes them."""

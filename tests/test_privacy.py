@@ -36,6 +36,8 @@ SECRETS = ("Quackenbush", "Featherstonehaugh", "5550199", "555 0199", "5550144",
            "JX77PLATEQ", "Xylander", "5550177")
 TEXT_COLUMNS = ("complaint", "description", "fault_code", "supplier", "lot", "outcome", "order_id")
 
+pytestmark = pytest.mark.in_service  # minutes of work: pytest -m in_service
+
 
 def plant(folder: Path) -> None:
     """A small workspace in which every text column of the lines and vehicles holds something personal, in good rows and in bad ones."""
@@ -124,7 +126,7 @@ print("load", bad.type.value, bad.message, flush=True)
 import json, time
 from prefect.client.orchestration import get_client
 with get_client(sync_client=True) as client:
-    print("artifacts", json.dumps(sorted({a.key for a in client.read_artifacts()})), flush=True)
+    print("artifacts", json.dumps(sorted({a.key for a in client.read_artifacts() if a.key})), flush=True)
 time.sleep(1.5)  # the temporary server takes what tasks tell in its own time
 """
 

@@ -152,6 +152,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.in_service
 def test_a_dask_cluster_of_two_gives_the_same(split, tables, tmp_path):
     pytest.importorskip("prefect_dask", reason="the extra `cluster` is not installed")
     _, folder, _ = split

@@ -20,6 +20,8 @@ from tests import small
 
 ROOT = Path(__file__).parents[1]
 
+pytestmark = pytest.mark.in_service  # minutes of work: pytest -m in_service
+
 
 def lowbeam(*words: str) -> subprocess.CompletedProcess:
     return subprocess.run([sys.executable, "-m", "pipeline.cli", *words], cwd=ROOT, capture_output=True, text=True, timeout=180)

@@ -40,8 +40,10 @@ def watch(
     legend = alt.Legend(title=None, orient="bottom", labelLimit=280, symbolType="square", symbolSize=110, offset=8,
                         columns=alt.ExprRef("width < 420 ? 1 : 3"))
 
-    def colour(word: str) -> alt.Color:
-        return alt.Color(datum=word, scale=scale, legend=legend)
+    colour = alt.Color("word:N", scale=scale, legend=legend)
+
+    def called(word: str) -> alt.Chart:
+        return alt.Chart().transform_calculate(word=json.dumps(word))
 
     x = alt.X(
         "month:T",
@@ -54,15 +56,15 @@ def watch(
         "observed:Q", title=y_title, scale=alt.Scale(domain=[0, top], nice=False), axis=charts._flat_title(tickCount=5, tickMinStep=1)
     )
     base = alt.Chart()
-    band = base.mark_area(opacity=0.75, interpolate="linear").encode(
-        x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q", color=colour(band_words)
+    band = called(band_words).mark_area(opacity=0.75, interpolate="linear").encode(
+        x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q", color=colour
     )
     middle = base.mark_line(strokeDash=[5, 4], strokeWidth=1.2, interpolate="linear", color=theme.colour("soft")).encode(
         x=x, y=alt.Y("middle:Q", title=y_title)
     )
     width = f"max(2, 0.6 * width / {max(len(used), 1)})"
-    bars = base.mark_bar(opacity=0.8, width=alt.ExprRef(width)).encode(x=x, y=y, color=colour(bar_words))
-    line = base.mark_line(strokeWidth=2.2, interpolate="linear").encode(x=x, y=alt.Y("smoothed:Q", title=y_title), color=colour(line_words))
+    bars = called(bar_words).mark_bar(opacity=0.8, width=alt.ExprRef(width)).encode(x=x, y=y, color=colour)
+    line = called(line_words).mark_line(strokeWidth=2.2, interpolate="linear").encode(x=x, y=alt.Y("smoothed:Q", title=y_title), color=colour)
     out = (
         base.transform_filter("datum.out")
         .mark_point(filled=True, shape="diamond", size=120, opacity=1, fill=theme.colour("red"), stroke=theme.colour("ink"), strokeWidth=1)

@@ -21,7 +21,7 @@ from markupsafe import Markup
 from pipeline.publish import changes, charts, figures, findings, fleet, fleet_files, paper, quality, shop, theme
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
-from pipeline.publish.views import Context, Finding, Page, Pictures, Said, Section
+from pipeline.publish.views import Context, Finding, Page, Pictures, Said, Section, leading_somewhere
 from pipeline.publish.words import Words
 from pipeline.store import data_dir
 
@@ -143,7 +143,7 @@ def build(
     made = []
     for kind in _KINDS:
         with charts.unchecked():
-            sections = tuple(kind.sections(tables, context, words))
+            sections = leading_somewhere(kind.sections(tables, context, words))
         page = Page(
             kind.file,
             words(f"{kind.name}.title"),

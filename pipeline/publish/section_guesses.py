@@ -85,6 +85,7 @@ def guess(tables: Tables, context: Context, w: Words) -> Section:
                 cell(w.percent(r["share"]), w.percent_range(r["low"], r["high"])) if r["share"] is not None else "",
                 cell(w("format.hours", n=w.number(r["labour_hours"], 1))) if r["labour_hours"] is not None else "",
                 w.money(total_of(r["labour_cost"], r["part_cost"])),
+                cell(w("head.orders"), href="#back-wrong_part_first"),
             ]
             for r in detail.head(MOST_ROWS).iter_rows(named=True)
         ]
@@ -92,7 +93,7 @@ def guess(tables: Tables, context: Context, w: Words) -> Section:
             table(
                 "table-guess",
                 w("shop.guess_table"),
-                head(w, "first_replaced", "cause", "symptom", "n#", "share#", "labour_hours#", "cost#"),
+                head(w, "first_replaced", "cause", "symptom", "n#", "share#", "labour_hours#", "cost#", "see@"),
                 body,
                 note=more_rows(w, len(body), detail.height, "tables/wrong_suspects.csv"),
                 csv="tables/wrong_suspects.csv",

@@ -195,13 +195,14 @@ def _life_table(tables: Tables, clock: str, w: Words) -> Table | None:
             life(r, "b10"),
             life(r, "median"),
             cell(w.name("wear", r["wear"])),
+            cell(w("head.orders"), href=f"#orders-{slug(r['component'])}"),
         ]
         for r in found.iter_rows(named=True)
     ]
     return table(
         "table-life",
         w("shop.life_table"),
-        head(w, "component", "generation", "lives#", "failures#", "b10#", "median#", "wear"),
+        head(w, "component", "generation", "lives#", "failures#", "b10#", "median#", "wear", "see@"),
         body,
         csv="tables/life_summary.csv",
         folded=True,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.publish.words import Words, load_words
@@ -124,6 +124,22 @@ class Page:
 
     def charts(self) -> list[Chart]:
         return [c for s in self.sections for i in s.items if isinstance(i, Pictures) for c in i.charts]
+
+
+def leading_somewhere(sections: Sequence[Section]) -> tuple[Section, ...]:
+    """The sections of one page without the links that lead to no row or table of it: what a link promises is there."""
+    ids = {s.id for s in sections}
+    for item in (i for s in sections for i in s.items):
+        if isinstance(item, Table):
+            ids |= {item.id, *item.ids}
+
+    def kept(item: Any) -> Any:
+        if not isinstance(item, Table):
+            return item
+        rows = tuple(tuple(Cell(()) if c.href.startswith("#") and c.href[1:] not in ids else c for c in row) for row in item.rows)
+        return replace(item, rows=rows)
+
+    return tuple(replace(s, items=tuple(kept(i) for i in s.items)) for s in sections)
 
 
 def cell(*lines: Any, href: str = "", strong: bool = False) -> Cell:

@@ -127,8 +127,8 @@ def test_loaded_on_a_phone_it_is_drawn_for_the_phone(browser, site):
     page.wait_for_selector("html[data-drawn=yes]", state="attached")
     assert settled(page, LOOK, []) == [] and page.evaluate(OVERFLOW) == [0]
     # Whatever is pressed with a finger is at least 24 px high (WCAG 2.2, 2.5.8), or stands in a sentence.
-    small = page.evaluate("""() => Array.from(document.querySelectorAll('nav a, summary')).map(e => [e.textContent, e.getBoundingClientRect()])
-      .filter(([t, b]) => b.height && b.height < 24).map(([t]) => t)""")
+    small = page.evaluate("""() => Array.from(document.querySelectorAll('nav a, summary'))
+      .map(e => [e.textContent, e.getBoundingClientRect()]).filter(([t, b]) => b.height && b.height < 24).map(([t]) => t)""")
     assert small == []
     page.close()
 

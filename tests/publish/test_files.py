@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
+import subprocess
 
 import polars as pl
 import pytest
 
-from pipeline.publish import files, pages
+from pipeline.publish import drawing, files, pages, paper, theme
+from tests.publish.conftest import NASTY
 
 FORMULAS = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "  =1", "\uff1d1", "=cmd|' /C calc'!A0", "\n=1", "\x00=1"]
 PLAIN = ["RO-1", "a=b", "", "it's", "5 % - more", "Müller", '"quoted"']
@@ -71,3 +74,42 @@ def test_charts_are_drawn_with_their_words_and_the_same_bytes_again(tmp_path, ta
         assert chart.title.split()[0] in svg and "var(--" not in svg and "NaN" not in svg
         assert (tmp_path / "a" / f"{chart.name}.png").read_bytes()[:4] == b"\x89PNG"
     assert "At risk, original" in svg and ">replacement<" in svg  # numbers at risk, and names at the lines' ends
+
+
+def chart(name: str, text: str):
+    from pipeline.publish.charts import bars
+
+    rows = [{"label": text, "value": 3, "text": "3", "colour": "blue"}]
+    return bars(name, rows, pl.DataFrame({"label": [text], "n": [3]}), title="t", alt_text="a", x_title="n")
+
+
+def test_letters_that_the_librarys_font_lacks_are_drawn_with_the_machines(tmp_path, monkeypatch):
+    drawn = []
+    real = drawing.draw
+    monkeypatch.setattr(drawing, "draw", lambda spec: drawn.append(spec["config"]["font"]) or real(spec))
+    files.write_charts(tmp_path, [chart("plain", "Müller · Жук 5 €"), chart("other", "前照灯")])
+    assert drawn == [theme.FONT_ANY]  # only the second was drawn here
+    assert "前照灯" in (tmp_path / "other.svg").read_text(encoding="utf-8")
+    assert "Жук" in (tmp_path / "plain.svg").read_text(encoding="utf-8")
+
+
+def test_a_picture_that_cannot_be_drawn_is_an_error_that_names_it(tmp_path, monkeypatch):
+    broken = chart("broken", "x")
+    monkeypatch.setitem(broken.spec, "layer", [{"mark": "no such mark"}])
+    with pytest.raises(drawing.DrawingError, match="broken"):
+        files.write_charts(tmp_path, [broken])
+
+
+def test_pdfs_hold_the_text_and_are_the_same_bytes_again(tmp_path, tables, context):
+    pytest.importorskip("typst", reason="the typesetter is not installed")
+    words = context.words()
+    page = next(p for p in pages.build({k: tables[k] for k in ("files", "set_aside_summary", "unread_texts")}, context, words)
+                if p.file == "data_quality.html")
+    files.write_charts(tmp_path, page.charts())
+    one, two = (paper.pdf(page, context, words, tmp_path) for _ in range(2))
+    assert one == two and one[:5] == b"%PDF-"
+    if shutil.which("pdftotext"):
+        text = subprocess.run(["pdftotext", "-layout", "-", "-"], input=one, capture_output=True, check=True).stdout.decode()
+        joined = " ".join(text.split())
+        assert page.findings[0].plain.split(";")[0] in joined
+        assert NASTY in joined.replace("> <", "><")  # text from data is set as it stands

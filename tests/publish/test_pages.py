@@ -12,8 +12,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.publish import charts, figures, findings, pages, theme
+from pipeline.publish import charts, earlier, figures, findings, pages, theme
+from pipeline.publish.views import Table
 from tests.publish.conftest import AS_OF, NASTY, make_context, make_tables
+from tests.publish.fleet_tables import make_fleet_tables
+from tests.publish.test_early_sections import early_tables
 
 ALL = ("index.html", "shop_report.html", "fleet_plan.html", "data_quality.html")
 
@@ -252,9 +255,24 @@ def test_every_chart_says_its_finding_and_reads_without_sight(tables, context):
         assert not [v for v in re.findall(r"var\(--c-(\w+)\)", text) if v not in theme.LIGHT]
 
 
-def test_specs_are_the_same_again(tables, context):
-    one, two = (json.dumps([c.spec for c in pages.all_charts(tables, context)]) for _ in range(2))
-    assert one == two
+def test_specs_are_the_same_again_and_keep_to_the_schema(tables, context, monkeypatch):
+    """A run saves the time of checking, so every chart function is held against the drawing library's schema here."""
+    whole = {**tables, **make_fleet_tables(NASTY), **early_tables()}
+    monkeypatch.setattr(charts, "CHECK_AGAINST_SCHEMA", True)
+    one = json.dumps([c.spec for c in pages.all_charts(whole, context)])
+    monkeypatch.setattr(charts, "CHECK_AGAINST_SCHEMA", False)
+    assert one == json.dumps([c.spec for c in pages.all_charts(whole, context)])
+
+
+def test_the_month_before_is_the_newest_one_published_earlier(tmp_path):
+    for day in ("2025-04-30", "2025-05-31", "2025-06-30", ".making-2025-06-30-1"):
+        (tmp_path / day / "tables").mkdir(parents=True)
+        pl.DataFrame({"month": [day]}).write_parquet(tmp_path / day / "tables" / "monthly.parquet")
+    (tmp_path / "2025-05-31" / "tables" / "files.parquet").write_bytes(b"broken")
+    (tmp_path / "latest").symlink_to("2025-06-30")
+    day, found = earlier.earlier(tmp_path, dt.date(2025, 6, 30))
+    assert day == dt.date(2025, 5, 31) and list(found) == ["monthly"] and found["monthly"]["month"][0] == "2025-05-31"
+    assert earlier.earlier(tmp_path, dt.date(2025, 4, 30)) == (None, {})
 
 
 def test_a_misnamed_field_is_an_error_and_no_blank_picture():
@@ -272,3 +290,24 @@ def test_a_misnamed_field_is_an_error_and_no_blank_picture():
 def test_ticks():
     assert charts.ticks_up_to(372) == [0, 50, 100, 150, 200, 250, 300, 350]
     assert charts.ticks_up_to(0.9)[-1] <= 0.9 and charts.ticks_up_to(0) == [0]
+
+
+def test_what_is_counted_leads_to_the_orders_behind_it(tables, context):
+    shop = pages.build(tables, context, context.words())[1]
+    found = {i.id: i for s in shop.sections for i in s.items if isinstance(i, Table)}
+    behind = {"table-failed": "orders-", "table-back": "back-", "table-supplier": "early-orders", "table-guess": "back-wrong",
+              "table-life": "orders-"}
+    for id, start in behind.items():
+        hrefs = {c.href for row in found[id].rows for c in row if c.href}
+        assert hrefs and all(h.startswith(f"#{start}") for h in hrefs), id
+        for href in hrefs:  # and there stand orders, by their numbers
+            listed = next(t for t in found.values() if href[1:] == t.id or href[1:] in t.ids)
+            assert listed.rows and "RO-" in " ".join(c.text for row in listed.rows for c in row), href
+
+
+def test_a_link_to_nothing_is_no_link():
+    from pipeline.publish.views import Section, cell, leading_somewhere, table
+
+    made = table("t", "t", [("a", "text"), ("b", "link")], [[cell("x"), cell("see", href="#t")], [cell("y"), cell("see", href="#gone")]])
+    rows = leading_somewhere([Section("s", "s", (made,))])[0].items[0].rows
+    assert rows[0][1].href == "#t" and rows[1][1].text == ""

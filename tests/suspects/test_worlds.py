@@ -16,7 +16,7 @@ TABLE = Path(__file__).resolve().parents[1] / "benchmarks" / "suspects_worlds.cs
 
 @pytest.fixture(scope="module")
 def some():
-    return [worlds.measure(seed, great=3000) for seed in (201, 202)]
+    return [worlds.measure(seed, great=2000) for seed in (201, 202)]
 
 
 def test_the_truth_is_the_truth():
