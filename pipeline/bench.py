@@ -116,7 +116,8 @@ def _in_words(ranking: Any, order: dict[str, Any], data: dict[str, Any], caution
     cases = f"{ranking.effective_cases:,.3g} confirmed case{'' if ranking.effective_cases == 1 else 's'}"
     lines = [f"Which part to suspect first, as of {data['as_of']}; probability, {data['confidence']:.0%} interval, age of the part:", ""]
     for s in ranking.suspects:
-        lines.append(f"  {s.component.replace('_', ' '):<20} {_chance(s.probability):>6}   {_chance(s.low):>6} to {_chance(s.high):<6} {_age(s)}".rstrip())
+        between = f"{_chance(s.low):>6} to {_chance(s.high):<6}"
+        lines.append(f"  {s.component.replace('_', ' '):<20} {_chance(s.probability):>6}   {between} {_age(s)}".rstrip())
     lines += ["", f"{cases} like it, {ranking.vehicles:,} vehicles seen there; it rests {BASIS[ranking.basis]}.", "",
               "Check in this order:"]
     opened_for = {s["opens"]: sum(t["needs"] == s["opens"] for t in order["steps"]) for s in order["steps"] if s["opens"]}

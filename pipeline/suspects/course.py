@@ -98,7 +98,8 @@ def minutes_saved(priors: pl.DataFrame, orders: pl.DataFrame) -> pl.DataFrame:
     keys = {"symptom": _TEXT, "lighting": _TEXT}
     figures = ["expected_minutes", "expected_minutes_naive", "expected_minutes_cheapest"]
     if priors.is_empty() or orders.is_empty():
-        return pl.DataFrame(schema={**keys, "cells": pl.UInt32, **dict.fromkeys([*figures, "share_other", "saved_naive", "saved_cheapest"], _NUMBER)})
+        made = [*figures, "share_other", "saved_naive", "saved_cheapest"]
+        return pl.DataFrame(schema={**keys, "cells": pl.UInt32, **dict.fromkeys(made, _NUMBER)})
     plain = (pl.col("vehicle_class") == ALL) & (pl.col("recently_replaced") == NONE)
     weights = priors.filter(plain).group_by(KEYS).agg(
         pl.col("vehicles").first(), pl.col("probability").filter(pl.col("component") == OTHER).sum().alias("share_other"))
