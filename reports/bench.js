@@ -161,7 +161,7 @@
     if (symptom === BOTH_DARK) notes.push("common_cause");
     var fresh = Object.keys(q.replaced).filter(function (c) { return q.replaced[c] <= data.recent_days && known.has(c); });
     fresh.sort(function (a, b) {
-      return q.replaced[a] - q.replaced[b] || (a !== "headlamp_assembly") - (b !== "headlamp_assembly") || inText(a, b);
+      return q.replaced[a] - q.replaced[b] || (a !== "headlamp_assembly") - (b !== "headlamp_assembly") || names.indexOf(a) - names.indexOf(b);
     });
     var latest = fresh.length ? fresh[0] : null, has = data.lightings.indexOf(q.lighting) >= 0;
     if (q.lighting != null && q.lighting !== "unknown" && !has) {

@@ -10,9 +10,9 @@ from pipeline.publish import charts, figures, priors_file, suspicion_charts
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import level, map_sentence
-from pipeline.publish.telling import head, short_name, upper
+from pipeline.publish.telling import short_name, upper
 from pipeline.publish.theme import COMPONENT_COLOURS
-from pipeline.publish.views import Context, Pictures, Said, Section, Table, table
+from pipeline.publish.views import Context, Pictures, Said, Section
 from pipeline.publish.words import Words
 
 MOST_MAPS = 4
@@ -40,9 +40,9 @@ def suspect(tables: Tables, context: Context, w: Words) -> Section:
         items.append(Pictures((after,)))
     elif recent:
         items.append(Pictures((_recent_chart(drawn[0], *recent, context, w),)))
-    saved = _saved_table(tables, w)
+    saved = _saved_chart(tables, w)
     if saved:
-        items.append(saved)
+        items.append(Pictures((saved,)))
     thin = [m for m in maps if m.cases < THIN_MAP_CASES]
     if thin:
         names = [f"{w.name('symptom', m.symptom)}, {w.name('lighting', m.lighting)}" for m in thin]
@@ -247,25 +247,36 @@ def _after_chart(tables: Tables, drawn: list[figures.Map], context: Context, w: 
     )
 
 
-def _saved_table(tables: Tables, w: Words) -> Table | None:
-    """Expected minutes to the cause in the best order and in the two plain ones."""
-    found = figures.frame(tables, "minutes_saved", ("symptom", "lighting", "expected_minutes", "expected_minutes_naive",
-                                                    "expected_minutes_cheapest"))
+def _saved_chart(tables: Tables, w: Words) -> Chart | None:
+    """Expected minutes to the cause in the order proposed and in the two plain ones."""
+    orders = {"best": "expected_minutes", "naive": "expected_minutes_naive", "cheapest": "expected_minutes_cheapest"}
+    found = figures.frame(tables, "minutes_saved", ("symptom", "lighting", *orders.values()))
     if found.is_empty():
         return None
-    body = [
-        [
-            upper(w.name("symptom", r["symptom"])),
-            w.name("lighting", r["lighting"]),
-            w.number(r["expected_minutes"]),
-            w.number(r["expected_minutes_naive"]),
-            w.number(r["expected_minutes_cheapest"]),
-            w.number(min(r["expected_minutes_naive"], r["expected_minutes_cheapest"]) - r["expected_minutes"], 1),
-        ]
-        for r in found.iter_rows(named=True)
-    ]
-    return table("table-minutes", w("shop.saved_table"), head(w, "symptom", "lighting", "best_order#", "likeliest_first#",
-                                                              "cheapest_first#", "minutes_saved#"), body, csv="tables/minutes_saved.csv")
+    found = found.with_columns(
+        (pl.min_horizontal(orders["naive"], orders["cheapest"]) - pl.col(orders["best"])).alias("saved")
+    ).sort(["saved", "symptom", "lighting"], descending=[True, False, False])
+    called = {key: w(f"shop.saved_{key}") for key in orders}
+    data, items = [], []
+    for r in found.iter_rows(named=True):
+        label = f"{upper(w.name('symptom', r['symptom']))},\n{w.name('lighting', r['lighting'])}"
+        words = w("shop.saved_words" if r["saved"] >= 0.05 else "shop.saved_none", minutes=w.number(r["saved"], 1))
+        for key, column in orders.items():
+            data.append({"label": label, "series": called[key], "value": r[column], "words": words if key == "best" else ""})
+        items.append(f"{label.replace(chr(10), ' ')}: {', '.join(w.number(r[c]) for c in orders.values())}")
+    most = found.row(0, named=True)
+    kind = "title" if most["saved"] >= 0.05 else "title_none"
+    return suspicion_charts.minutes(
+        "minutes_saved",
+        data,
+        found,
+        title=upper(w(f"shop.saved_{kind}", minutes=w.number(most["saved"], 1), symptom=w.name("symptom", most["symptom"]),
+                      lighting=w.name("lighting", most["lighting"]))),
+        alt_text=w("shop.saved_alt", items="; ".join(items)),
+        x_title=w("shop.saved_x"),
+        series=((called["best"], "green", "circle"), (called["naive"], "sky", "square"), (called["cheapest"], "red", "diamond")),
+        read=w("shop.saved_read"),
+    )
 
 
 def _recent_chart(m: figures.Map, best: figures.Guess, rows: pl.DataFrame, context: Context, w: Words) -> Chart:

@@ -118,3 +118,45 @@ def slopes(
         x=x, y=alt.Y("height:Q", title=y_title), text=alt.Text("series:N"))
     chart = alt.layer(line, interval, leads, point, called, data=data.add(used, ("series", "at", "value", "low", "high", "first")))
     return Chart(name, title, alt_text, charts._spec(chart, data, 300), numbers, read, wide)
+
+
+def minutes(
+    name: str,
+    rows: Sequence[dict[str, Any]],
+    numbers: pl.DataFrame,
+    *,
+    title: str,
+    alt_text: str,
+    x_title: str,
+    series: Sequence[tuple[str, str, str]],
+    read: str = "",
+    wide: bool = True,
+) -> Chart:
+    """Expected minutes of several orders on one line a row, from the shortest to the longest, with what is saved in words.
+
+    rows: label, series, value, words (of the row's first series; else empty). series: (word, palette colour, shape)."""
+    import altair as alt
+
+    data = charts._Rows()
+    words = [s[0] for s in series]
+    values: dict[str, list[float]] = {}
+    for r in rows:
+        values.setdefault(r["label"], []).append(r["value"])
+    used = [{**r, "far": max(values[r["label"]]), "near": min(values[r["label"]]), "words": r.get("words", "")} for r in rows]
+    top = max(r["far"] for r in used)
+    room = 6.6 * max(len(r["words"]) for r in used) + 16
+    x = alt.X("value:Q", title=x_title, axis=alt.Axis(tickCount=6), scale=alt.Scale(
+        domainMin=0, domainMax=alt.ExprRef(f"{top:.6g} * width / max(80, width - {room:.0f})"), nice=False))
+    y = charts._y_names(used)
+    legend = alt.Legend(title=None, symbolSize=100, offset=20, labelLimit=300, columns=alt.ExprRef("width < 460 ? 1 : 0"))
+    shades = alt.Scale(domain=words, range=[theme.colour(s[1]) for s in series])
+    shapes = alt.Scale(domain=words, range=[s[2] for s in series])
+    base = alt.Chart()
+    first = base.transform_filter("datum.words != ''")
+    span = first.mark_rule(strokeWidth=2, color=theme.colour("soft")).encode(x=alt.X("near:Q", title=x_title), x2="far:Q", y=y)
+    point = base.mark_point(filled=True, size=95, opacity=1, stroke=theme.colour("ink"), strokeWidth=1).encode(
+        x=x, y=y, color=alt.Color("series:N", scale=shades, legend=legend), shape=alt.Shape("series:N", scale=shapes, legend=legend))
+    told = first.mark_text(align="left", dx=12, fontSize=12).encode(x=alt.X("far:Q", title=x_title), y=y, text="words:N")
+    chart = alt.layer(span, point, told, data=data.add(used, ("label", "series", "value", "near", "far", "words")))
+    lines = max(r["label"].count("\n") + 1 for r in used)
+    return Chart(name, title, alt_text, charts._spec(chart, data, max(34, 17 * lines + 8) * len(values) + 6), numbers, read, wide)

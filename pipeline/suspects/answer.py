@@ -186,7 +186,7 @@ def rank(data: Mapping[str, Any], query: Query) -> Ranking:
     if symptom == BOTH_DARK:
         notes.append("common_cause")
     fresh = {c: d for c, d in query.replaced.items() if d <= data["recent_days"] and c in known}
-    latest = min(fresh, key=lambda c: (fresh[c], c != "headlamp_assembly", c)) if fresh else None
+    latest = min(fresh, key=lambda c: (fresh[c], c != "headlamp_assembly", known[c])) if fresh else None
     if query.lighting not in (None, "unknown", *data["lightings"]):
         raise ValueError(f"the published data holds no vehicle with {query.lighting} headlamps")
     lightings = [query.lighting] if query.lighting in data["lightings"] else data["lightings"]

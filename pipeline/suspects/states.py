@@ -133,7 +133,9 @@ def make_fleet(lives: pl.DataFrame, episodes: pl.DataFrame | None = None) -> Fle
             "watched",
         )
     )
-    components = tuple(sorted(lives["component"].unique()))
+    # By what is counted, not by name: every draw of the model follows this order, so other names draw the same.
+    size = lives.group_by("component").agg(pl.len(), pl.col("ending").eq("failed").sum().alias("failed"))
+    components = tuple(size.sort("failed", "len", "component", descending=[True, True, False])["component"])
     sided = np.array(
         [
             c not in UNSIDED and not lives.filter(pl.col("component") == c)["side"].eq("none").all()
@@ -330,10 +332,8 @@ def recent_part(
     recent_days: float,
 ) -> np.ndarray:
     """The component renewed last within `recent_days`, by number; -1 where none was. Renewed on one day: the
-    assembly first (it is the wider job), then by name."""
-    order = sorted(
-        range(len(components)), key=lambda j: (components[j] != "headlamp_assembly", components[j])
-    )
+    assembly first (it is the wider job), then the one that comes first in `components`."""
+    order = sorted(range(len(components)), key=lambda j: (components[j] != "headlamp_assembly", j))
     best, age = np.full(len(age_days), -1), np.full(len(age_days), np.inf)
     for j in order:
         fresh = present[:, j] & replacement[:, j] & (age_days[:, j] <= recent_days) & (age_days[:, j] < age)

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.publish import drawing, figures, section_suspicion
-from pipeline.publish.views import Pictures, Said, Table
+from pipeline.publish.views import Pictures, Said
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +51,14 @@ def test_charts_are_drawn_and_say_what_they_show(told, context):
         assert chart.numbers.height >= 6
 
 
-def test_minutes_saved_stand_in_a_table(told, context):
+def test_minutes_saved_are_drawn_against_the_better_plain_order(told, context):
     section = section_suspicion.suspect(told, context, context.words())
-    table = next(i for i in section.items if isinstance(i, Table))
-    assert [c.text for c in table.rows[0]][2:] == ["21", "24", "30", "3.4"] and table.csv == "tables/minutes_saved.csv"
+    chart = next(c for c in charts_of(section) if c.name == "minutes_saved")
+    points = rows_with(chart, "near")
+    assert [(p["value"], p["near"], p["far"]) for p in points] == [(21.0, 21.0, 30.0), (24.4, 21.0, 30.0), (30.0, 21.0, 30.0)]
+    assert [p["words"] for p in points] == ["3.4 min saved", "", ""] and "3.4 minutes" in chart.title
+    assert chart.numbers["saved"].to_list() == pytest.approx([3.4])
+    assert drawing.draw(chart.static())[0].startswith("<svg")
 
 
 @pytest.mark.parametrize(("value", "words"), [(False, "did not find these first suspects better"), (None, "Too few cases came to test"), (True, None)])

@@ -207,6 +207,38 @@ def test_row_order_and_vehicle_names_change_nothing(shop):
     assert (again["probability"] - shop.priors["probability"]).abs().max() < 2e-5
 
 
+@pytest.mark.parametrize(
+    "names",
+    [
+        {"control_module": "switch_or_fuse", "switch_or_fuse": "control_module"},
+        {"lamp": "igniter", "igniter": "ballast", "ballast": "lamp"},
+    ],
+)
+def test_names_of_components_change_nothing(shop, names):
+    """Names that mean the same to the rules of the trade (what a headlamp can have, what darkens both sides) change places:
+    every figure goes with its part. Discharge headlamps alone, for a halogen one has no ballast."""
+    discharge = pl.col("lighting") == "discharge"
+    some = shop.world.lives.filter(discharge)["vehicle"].unique().sort().head(400).to_list()
+    lives = shop.world.lives.filter(pl.col("vehicle").is_in(some)).with_columns(light_source_category=pl.lit(None, pl.String))
+    episodes = shop.world.episodes.filter(pl.col("vehicle").is_in(some))
+    parts = shop.world.parts.filter(pl.col("episode_id").is_in(episodes["episode_id"].implode()))
+
+    def renamed(frame: pl.DataFrame) -> pl.DataFrame:
+        told = [c for c in ("component", "cause", "first_replaced", "recently_replaced") if c in frame.columns]
+        return frame.with_columns(pl.col(told).replace(names))
+
+    def made(lives, episodes, parts, clocks):
+        model = fit_model(lives, episodes, parts, clocks=clocks, as_of=AS_OF, seed=1, draws=100)
+        return grid.priors(model, lives, episodes, parts, KM, AGE)
+
+    before = made(lives, episodes, parts, CLOCKS)
+    after = made(*map(renamed, (lives, episodes, parts)), {names.get(c, c): clock for c, clock in CLOCKS.items()})
+    both = renamed(before).join(after, on=[*grid.KEYS, "component"], how="full", coalesce=True, nulls_equal=True, suffix="_after")
+    assert len(both) == len(before) == len(after) > 1000
+    for column in ("probability", "low", "high", "effective_cases"):
+        assert (both[column] - both[f"{column}_after"]).abs().max() < 2e-5, column
+
+
 def test_the_same_again_is_the_same_to_the_last_bit():
     w = make_world(150, 5)
     made = []
