@@ -23,7 +23,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import steps
-from pipeline.intake.words import UNREAD_TEXTS
 from pipeline.settings import load_settings
 from pipeline.store import StoreError, Workspace, connect, read_table, run_checks, run_models, write_table
 
@@ -393,10 +392,10 @@ def _number(con: duckdb.DuckDBPyConnection) -> None:
         select * replace (row_number() over (order by coalesce(fitted_file, ended_file, ''), coalesce(fitted_row, ended_row, 0), vehicle,
                                              component, side, generation) as life_id)
         from lives.lives order by life_id""")
-    con.execute(f"""
+    con.execute("""
         create or replace table clean.unread_texts as
         select text, sum(lines)::bigint as lines, missing from clean.unread_texts
-        group by all order by lines desc, text, missing limit {UNREAD_TEXTS}""")
+        group by all order by lines desc, text, missing""")
     for (table,) in con.execute("""
             select table_schema || '.' || table_name from information_schema.columns
             where table_schema in ('clean', 'lives') and column_name = 'part_index' order by 1""").fetchall():

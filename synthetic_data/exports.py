@@ -1180,8 +1180,8 @@ coverage = "walk_in"
 # At most first visits somebody looked whether parts were still the first ones; where nobody looked nothing is assumed.
 assume_original = []
 [observation.groups]
-quillwren_parcels = "complete"
-marlsedge_rounds = "complete"
+"Quillwren Parcels" = "complete"
+"Marlsedge Rounds" = "complete"
 
 [strata]
 vehicle_columns = ["duty"]
@@ -1247,7 +1247,7 @@ in_service_to = "off_system"
 not_original = "parts_check"
 km_per_year = "km_pa"
 drive_side = {{ value = "left" }}
-customer_group = {{ value = "quillwren_parcels" }}
+customer_group = {{ value = "Quillwren Parcels" }}
 [sources.quillwren_vehicles.values.lighting]
 "HAL" = "halogen"
 "XEN" = "discharge"
@@ -1311,7 +1311,7 @@ in_service_from = "Records From"
 in_service_to = "Records To"
 not_original = "Parts Seen Changed"
 odometer_unit = {{ value = "mi" }}
-customer_group = {{ value = "marlsedge_rounds" }}
+customer_group = {{ value = "Marlsedge Rounds" }}
 [sources.marlsedge_vehicles.values.duty]
 {round_names}
 [sources.marlsedge_vehicles.values.vehicle_class]

@@ -35,7 +35,7 @@ PLACES: tuple[tuple[str, str], ...] = (
 )
 LIGHTING = ("halogen", "discharge", "led")
 SYMPTOMS = ("low_beam_dark", "high_beam_dark", "flicker", "dim", "water_inside", "warning_shown")
-GROUPS = ("quillwren_parcels", "marlsedge_rounds", "walk_in")
+GROUPS = ("Quillwren Parcels", "Marlsedge Rounds", "walk_in")
 CLASSES = ("compact_van", "midi_van", "large_van", "small_car", "estate_car", "high_car")
 DUTIES = ("always_lit", "night", "mixed", "day")
 DEPOTS = ("Kilnmoor", "Sallowby", "Drendale", "Vallonquay", "Hobgate")
@@ -177,7 +177,7 @@ FRAILTY_SIGMA = 0.25  # of log z; z has mean 1, is the same for all parts of a v
 
 GROUP = (
     Group(
-        "quillwren_parcels",
+        "Quillwren Parcels",
         0.38,
         {"compact_van": 0.34, "midi_van": 0.40, "large_van": 0.26},
         {"always_lit": 0.75, "night": 0.25},
@@ -190,7 +190,7 @@ GROUP = (
         (0.30, 0.40),
     ),
     Group(
-        "marlsedge_rounds",
+        "Marlsedge Rounds",
         0.29,
         {"small_car": 0.65, "estate_car": 0.35},
         {"night": 0.35, "mixed": 0.45, "day": 0.20},
@@ -257,7 +257,7 @@ FOUND_DAYS_MEAN, FOUND_DAYS_SWING = 5.0, 2.5
 
 COLLISIONS_PER_YEAR = 0.035
 PROGRAMME = {
-    "group": "quillwren_parcels",
+    "group": "Quillwren Parcels",
     "from": dt.date(2021, 7, 1),
     "lamp_km": {"H7": 19_000.0, "D1S": 75_000.0, "D2S": 75_000.0},
     "kept": 0.35,
@@ -274,7 +274,7 @@ LABOUR_HOURS = {
     "control_module": 1.0,
     "switch_or_fuse": 0.4,
 }
-LABOUR_RATE = {"quillwren_parcels": 62.0, "marlsedge_rounds": 66.0, "walk_in": 82.0}
+LABOUR_RATE = {"Quillwren Parcels": 62.0, "Marlsedge Rounds": 66.0, "walk_in": 82.0}
 BASE_COST = {
     ("lamp", "H7"): 9.0,
     ("lamp", "D1S"): 74.0,

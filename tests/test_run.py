@@ -4,6 +4,7 @@ wrong."""
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -42,6 +43,16 @@ def test_it_publishes_every_file_that_is_promised(demo):
         assert (folder / "tables" / f"{name}.parquet").exists(), name
         assert (folder / "tables" / f"{name}.csv").exists(), name
     assert (folder.parent / "latest").resolve() == folder.resolve()
+
+
+def test_every_table_that_a_page_asks_for_is_made(demo):
+    """A page that asks for a table by a wrong name would say that there is nothing to tell."""
+    made = {p.stem for p in (demo[1].folder / "tables").glob("*.parquet")}
+    asked = set()
+    for file in (ROOT / "pipeline" / "publish").glob("*.py"):
+        asked |= set(re.findall(r'figures\.frame\(tables, "([a-z_]+)"', file.read_text()))
+        asked |= set(re.findall(r'tables\.get\("([a-z_]+)"', file.read_text()))
+    assert len(asked) > 40 and asked - made - {"bench"} == set()
 
 
 def test_every_row_is_used_or_set_aside_with_a_reason(demo):

@@ -39,14 +39,8 @@ def vocabulary_of(settings: Settings, root: Path) -> Vocabulary:
                           remedy="Put it there, or take it out of [intake] vocabulary.") from None
 
 
-UNREAD_TEXTS = 50  # how many of the commonest unread texts are kept: as many as a person looks through
-
-
-def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path, unread: int | None = UNREAD_TEXTS) -> None:
-    """Make clean.classified_lines (one row a repair line), clean.part_words (one a catalogue part) and clean.unread_texts.
-
-    unread: how many unread texts are kept; None for all, as a part of a spread run needs.
-    """
+def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path) -> None:
+    """Make clean.classified_lines (one row a repair line), clean.part_words (one a catalogue part) and clean.unread_texts."""
     from pipeline.intake.classify import classify_lines, classify_part_names, unread_texts
 
     vocabulary = vocabulary_of(settings, root)
@@ -65,5 +59,5 @@ def classify_into(con: duckdb.DuckDBPyConnection, settings: Settings, root: Path
             update clean.parts p set component = coalesce(p.component, w.component),
                    light_source_category = coalesce(p.light_source_category, w.light_source_category)
             from clean.part_words w where w.part_number = p.part_number""")
-    write_table(con, "clean.unread_texts", unread_texts(lines, out, vocabulary, limit=unread))
+    write_table(con, "clean.unread_texts", unread_texts(lines, out, vocabulary, limit=None))
 

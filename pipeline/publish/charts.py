@@ -13,6 +13,7 @@ import copy
 import json
 import math
 import textwrap
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 STATIC_WIDTH, NARROW_STATIC_WIDTH = 760, 430  # of picture files: over a sheet, and beside another on it
 TITLE_LETTERS = 44  # of an axis' title in one line, at 360 px
 CHECK_AGAINST_SCHEMA = False  # half the time of making pages: the tests check every chart function, a run need not
+LABEL_LINE = 14  # px from one line of an axis label to the next
 MAX_POINTS = 300  # a line with more is thinned to so many: no eye can tell
 
 
@@ -117,11 +119,14 @@ def _y_names(rows: Sequence[dict[str, Any]], field: str = "label", offset: bool 
     import altair as alt
 
     order = list(dict.fromkeys(r[field] for r in rows))
+    # The drawing library puts the first line of a label at the middle of its row: lift those of several lines by half of the rest.
+    lines = Counter(str(name).count("\n") for name in order)
+    lift = -LABEL_LINE / 2 * min(lines, key=lambda n: (-lines[n], n)) if lines else 0
     return alt.Y(
         f"{field}:N",
         sort=order,
         title=None,
-        axis=alt.Axis(labelExpr="split(datum.label, '\\n')", labelLimit=260, ticks=False, grid=False, domain=False),
+        axis=alt.Axis(labelExpr="split(datum.label, '\\n')", labelLimit=260, labelOffset=lift, ticks=False, grid=False, domain=False),
     )
 
 

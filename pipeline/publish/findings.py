@@ -380,15 +380,15 @@ def _unread(tables: Tables, words: Words) -> Finding | None:
     found = figures.frame(tables, "unread_texts", ("text", "n"))
     if found.is_empty():
         return None
-    row = found.sort(["n", "text"], descending=[True, False]).row(0, named=True)
+    row = found.sort(pl.col("text").is_null(), pl.col("n"), "text", descending=[False, True, False]).row(0, named=True)
     return _finding(
         words,
         "unread",
-        "finding.unread",
+        "finding.unread" if row["text"] else "finding.unread_rare",
         words("sure.counted"),
         f"{QUALITY}#unread",
-        n=words.count("text", found.height),
-        text=row["text"],
+        n=words.count("line", int(found["n"].sum())),
+        text=row["text"] or "",
         k=words.number(row["n"]),
     )
 

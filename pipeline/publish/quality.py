@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.publish import charts, figures, section_records
+from pipeline.publish import charts, figures, section_lifetimes_more, section_records
 from pipeline.publish.charts import Chart
 from pipeline.publish.figures import Tables
 from pipeline.publish.findings import level
@@ -27,7 +27,7 @@ def sections(tables: Tables, context: Context, words: Words) -> list[Section]:
         _unread(tables, words),
         _walk(tables, words),
         _backtest(tables, context, words),
-        _notes(tables, words),
+        _not_answered(tables, words),
     ]
     return [s for s in made if s]
 
@@ -274,40 +274,31 @@ def _odometer(tables: Tables, w: Words) -> Section:
 
 
 def _unread(tables: Tables, w: Words) -> Section:
+    """Wordings that do not tell which part or side was worked on, the commonest first."""
     title = w("quality.unread")
-    found = figures.frame(tables, "unread_texts", ("text", "n"))
+    found = figures.frame(tables, "unread_texts", ("text", "why", "n", "wordings"))
     if found.is_empty():
         return Section("unread", title, (Said(w("quality.unread_none")),))
-    found = found.sort(["n", "text"], descending=[True, False])
-    body = [[cell(r["text"]), w.number(r["n"])] for r in found.head(MOST_ROWS // 2).iter_rows(named=True)]
-    return Section(
-        "unread",
-        title,
-        (
-            table(
-                "table-unread",
-                w("quality.unread_table"),
-                head(w, "text", "n#"),
-                body,
-                note=more_rows(w, len(body), found.height, "tables/unread_texts.csv"),
-                csv="tables/unread_texts.csv",
-            ),
-        ),
-        w("quality.unread_lead"),
-    )
+    found = found.sort(pl.col("text").is_null(), pl.col("n"), "text", "why", descending=[False, True, False, False])
+    shown = pl.concat([found.filter(pl.col("text").is_not_null()).head(MOST_ROWS // 2), found.filter(pl.col("text").is_null())])
+    body = [
+        [
+            cell(r["text"] or w("quality.unread_rare", n=w.number(r["wordings"])), strong=r["text"] is not None),
+            w(f"quality.unread_{r['why']}"),
+            w.number(r["n"]),
+        ]
+        for r in shown.iter_rows(named=True)
+    ]
+    told = table("table-unread", w("quality.unread_table"), head(w, "text", "not_told", "n#"), body,
+                 note=more_rows(w, len(body), found.height, "tables/unread_texts.csv"), csv="tables/unread_texts.csv")
+    return Section("unread", title, (told,), w("quality.unread_lead"))
 
 
 def _walk(tables: Tables, w: Words) -> Section | None:
     title, lead = w("quality.walk"), w("quality.walk_lead")
-    found = figures.frame(tables, "walk_in_sensitivity")
-    if found.is_empty():
+    if figures.frame(tables, "walk_in_sensitivity").is_empty():
         return None
-    return Section(
-        "walk",
-        title,
-        (any_table("table-walk", w("quality.walk_table"), found, w, "tables/walk_in_sensitivity.csv"),),
-        lead,
-    )
+    return Section("walk", title, tuple(section_lifetimes_more.walk_in(tables, w)), lead)
 
 
 def any_table(id: str, caption: str, found: pl.DataFrame, w: Words, file: str) -> Table:
@@ -418,7 +409,7 @@ def _backtest_title(tables: Tables, w: Words) -> str:
 
 
 def _reliability(tables: Tables, context: Context, w: Words) -> Chart | None:
-    found = figures.frame(tables, "reliability", ("said", "came_true", "n"))
+    found = figures.frame(tables, "backtest_reliability", ("said", "came_true", "n"))
     if found.is_empty():
         return None
     found = figures.with_columns(found, low=None, high=None).filter(pl.col("n") > 0).sort("said")
@@ -444,11 +435,14 @@ def _reliability(tables: Tables, context: Context, w: Words) -> Chart | None:
     )
 
 
-def _notes(tables: Tables, w: Words) -> Section | None:
-    found = figures.frame(tables, "notes", ("topic", "text"))
+def _not_answered(tables: Tables, w: Words) -> Section:
+    """Questions that no row of these exports can answer, with the column that would, the gravest loss first."""
+    title = w("quality.not_answered")
+    found = figures.frame(tables, "not_answered", ("question", "weight"))
     if found.is_empty():
-        return None
-    body = [[cell(upper(w.name("topic", r["topic"]))), cell(r["text"])] for r in found.iter_rows(named=True)]
-    return Section(
-        "notes", w("quality.notes"), (table("table-notes", w("quality.notes_table"), head(w, "topic", "note"), body),)
-    )
+        return Section("not-answered", title, (Said(w("quality.not_answered_none")),))
+    asked = found.sort("weight", "question", descending=[True, False])["question"]
+    body = [[cell(upper(w(f"not_answered.{q}")), strong=True), w(f"not_answered.{q}_needs")] for q in asked]
+    told = table("table-not-answered", w("quality.not_answered_table"), head(w, "not_answered", "needs"), body,
+                 csv="tables/not_answered.csv")
+    return Section("not-answered", title, (told,), w("quality.not_answered_lead"))

@@ -20,7 +20,7 @@ _RULES = ("as_set", "last_visit", "grace_90_days", "grace_365_days", "to_the_end
 
 def items(tables: Tables, context: Context, w: Words) -> list[Any]:
     """The further sentences and folded tables of the section on lifetimes; those without data are left out or say so."""
-    found = [_clocks(tables, w), *_movers(tables, context, w), _repairs(tables, w), *_walk_in(tables, w), *_late(tables, w),
+    found = [_clocks(tables, w), *_movers(tables, context, w), _repairs(tables, w), *walk_in(tables, w), *_late(tables, w),
              *_inspections(tables, w)]
     return [i for i in found if i is not None]
 
@@ -112,7 +112,8 @@ def _repairs(tables: Tables, w: Words) -> Table | None:
                  csv="tables/mean_cumulative.csv", folded=True)
 
 
-def _walk_in(tables: Tables, w: Words) -> list[Any]:
+def walk_in(tables: Tables, w: Words) -> list[Any]:
+    """How far the share failed hangs on the rule for how long walk-in customers are watched: a sentence and its table."""
     found = figures.frame(tables, "walk_in_sensitivity", ("component", "measure", "rule", "value", "moves"))
     if found.is_empty():
         return [Said(w("lives.walk_in_none"))] if "walk_in_sensitivity" in tables else []

@@ -33,7 +33,4 @@ def limits(tables: Tables, w: Words) -> Section:
         if "km_estimated" in lives.columns and lives["km_estimated"].any():
             items.append(Said(w("shop.limit_km", share=w.percent(lives["km_estimated"].fill_null(False).mean()))))
     items += [Said(w(f"shop.limit_{k}")) for k in ("elsewhere", "cause", "words")]
-    notes = figures.frame(tables, "notes", ("topic", "text"))
-    for r in notes.filter(pl.col("topic") == "limits").iter_rows(named=True) if notes.height else ():
-        items.append(Said(r["text"]))
     return Section("limits", w("shop.limits"), tuple(items), w("shop.limits_lead"))

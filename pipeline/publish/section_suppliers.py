@@ -49,7 +49,7 @@ def supplier(tables: Tables, context: Context, w: Words) -> Section:
     groups.sort(key=lambda g: g[:4])
     if not groups:
         return Section("supplier", title, (Said(w("shop.supplier_none"), "thin"),))
-    pictures, said = [], []
+    pictures, said, few = [], [], []
     for _, _, component, lighting, named, all_row in groups:
         if named.height < 2:
             said.append(
@@ -63,6 +63,10 @@ def supplier(tables: Tables, context: Context, w: Words) -> Section:
                 )
             )
             continue
+        if set(named["verdict"]) == {"too few"}:
+            failed, fitted = (w.number(float(named[c].sum())) for c in ("failed", "fitted"))
+            few.append(w("shop.supplier_few_item", components=kinds_of(w, component, lighting), failed=failed, fitted=fitted))
+            continue
         if len(pictures) < 2 * MOST_SUPPLIER_CHARTS:
             pictures.append(_supplier_chart(component, lighting, named, all_row, days, context, w))
             chart = _funnel(component, lighting, named, all_row, days, w)
@@ -70,6 +74,8 @@ def supplier(tables: Tables, context: Context, w: Words) -> Section:
                 pictures.append(chart)
     items: list[Any] = [Pictures(tuple(pictures))] if pictures else []
     items += said[:3]
+    if few:
+        items.append(Said(w("shop.supplier_few", items=w.list(few), days=w.number(days)), "thin"))
     items.append(_supplier_table(groups, days, context, w))
     items += _deeper(found, days, context, w)
     items += supplier_detail.detail(tables, context, days, w)

@@ -17,6 +17,7 @@ from pipeline.publish.words import Words
 
 MOST_MAPS = 4
 MOST_SLOPES = 5
+MOST_SAVED = 8  # rows of the picture of minutes saved
 _DASHES = ("", "7,3", "2,3", "9,3,2,3", "4,2", "1,3")
 THIN_MAP_CASES = 15  # a map resting on fewer cases of its own is said, not drawn
 
@@ -258,13 +259,13 @@ def _saved_chart(tables: Tables, w: Words) -> Chart | None:
     ).sort(["saved", "symptom", "lighting"], descending=[True, False, False])
     called = {key: w(f"shop.saved_{key}") for key in orders}
     data, items = [], []
-    for r in found.iter_rows(named=True):
+    for r in found.head(MOST_SAVED).iter_rows(named=True):
         label = f"{upper(w.name('symptom', r['symptom']))},\n{w.name('lighting', r['lighting'])}"
         words = w("shop.saved_words" if r["saved"] >= 0.05 else "shop.saved_none", minutes=w.number(r["saved"], 1))
         for key, column in orders.items():
             data.append({"label": label, "series": called[key], "value": r[column], "words": words if key == "best" else ""})
         items.append(f"{label.replace(chr(10), ' ')}: {', '.join(w.number(r[c]) for c in orders.values())}")
-    most = found.row(0, named=True)
+    most, rest = found.row(0, named=True), found.height - MOST_SAVED
     kind = "title" if most["saved"] >= 0.05 else "title_none"
     return suspicion_charts.minutes(
         "minutes_saved",
@@ -275,7 +276,7 @@ def _saved_chart(tables: Tables, w: Words) -> Chart | None:
         alt_text=w("shop.saved_alt", items="; ".join(items)),
         x_title=w("shop.saved_x"),
         series=((called["best"], "green", "circle"), (called["naive"], "sky", "square"), (called["cheapest"], "red", "diamond")),
-        read=w("shop.saved_read"),
+        read=w("shop.saved_read") + (w("shop.saved_rest", n=w.number(MOST_SAVED), rest=w.number(rest)) if rest > 0 else ""),
     )
 
 

@@ -136,11 +136,9 @@ class Words:
             return self("format.nothing")
         digits = 0 if abs(x) >= 100 or x == round(x) else 2
         forms = self.texts["currency"]
-        return (
-            forms.get(self.currency, forms["other"])
-            .replace("{code}", self.currency)
-            .replace("{n}", self.number(x, digits))
-        )
+        written = self.number(abs(x), digits)
+        minus = "\u2212" if x < 0 and any(c in "123456789" for c in written) else ""
+        return minus + forms.get(self.currency, forms["other"]).replace("{code}", self.currency).replace("{n}", written)
 
     def date(self, day: dt.date | None) -> str:
         if day is None:

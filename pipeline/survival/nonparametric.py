@@ -235,15 +235,19 @@ def _rows(f: _Frame, has_event: np.ndarray, keep_strata: np.ndarray | None = Non
 def _first_row_low(
     f: _Frame, low: np.ndarray, fewest: np.ndarray, has_event: np.ndarray, confidence: float
 ) -> np.ndarray:
-    """The lower limit at the start holds for the whole step up to the first event."""
+    """The lower limit at the start holds for the whole step up to the first event.
+
+    Survival never rises, so a lower limit just after that event is one before it too: the higher of the two is taken (with late
+    entry the few watched at the very start would else make the younger age look less sure than the older one).
+    """
     low = low.copy()
     for s in np.flatnonzero(f.start_cell >= 0).tolist():
         a, b = int(f.start_cell[s]), int(f.cells.starts[s + 1])
         later = np.flatnonzero(has_event[a + 1 : b])
         until = a + 1 + int(later[0]) if len(later) else b - 1
-        low[a] = (
-            ((1 - confidence) / 2) ** (1.0 / max(fewest[until], 1.0)) if np.isfinite(fewest[until]) else 1.0
-        )
+        exact = ((1 - confidence) / 2) ** (1.0 / max(fewest[until], 1.0)) if np.isfinite(fewest[until]) else 1.0
+        after = low[until] if len(later) and np.isfinite(low[until]) else 0.0
+        low[a] = max(exact, after)
     return low
 
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
+from pathlib import Path
 
 import pytest
 
+from pipeline.publish.words import load_words
 from pipeline.store import read_table, run_models
 from tests.lives.world import AS_OF, build, line, vehicle
 
@@ -144,3 +147,30 @@ def test_the_list_to_send_holds_one_part_a_row():
     from pipeline.publish.files import csv_bytes
 
     assert b",'=L1," in csv_bytes(sent)  # no spreadsheet runs it
+
+
+def test_rare_wordings_that_were_not_read_are_counted_and_not_told():
+    texts = [("fitted new bulb", 5, "side"), ("renewed unit", 3, "component"), ("call Brown about bulb", 1, "side"), ("mx bulb", 2, "side")]
+    con = results([line(1, D(2024, 1, 1))],
+                  others={"unread_texts": [{"text": t, "lines": n, "missing": m} for t, n, m in texts]})
+    assert read_table(con, "select text, why, n, wordings from results.unread_texts").rows() == [
+        ("fitted new bulb", "side", 5, 1), ("renewed unit", "component", 3, 1), (None, "side", 3, 2)]
+
+
+def test_a_question_is_not_answered_until_some_row_fills_its_column():
+    def asked(*lines, **more):
+        return set(read_table(results(list(lines), **more), "select question from results.not_answered")["question"])
+
+    bare = asked(line(1, D(2024, 1, 1)))
+    assert {"bad_lots", "claims", "order_of_checks", "first_suspects", "leavers"} <= bare
+    assert not bare & {"age_of_first_parts", "by_lighting", "by_distance"}
+    full = asked(line(1, D(2024, 1, 1), lot="L1", complaint="dark"), parts=[PART], others={"access": [{"component": "lamp", "check_minutes": 4.0}]})
+    assert bare - full == {"bad_lots", "claims", "order_of_checks", "first_suspects", "by_supplier", "cost_of_parts"}
+
+
+def test_every_question_has_words_for_the_page():
+    model = (Path(__file__).parents[2] / "sql" / "5_summaries" / "80_not_answered.sql").read_text()
+    questions = re.findall(r"\('([a-z_]+)', \d", model)
+    assert len(questions) > 12
+    words = load_words()
+    assert [q for q in questions if not (words.has(f"not_answered.{q}") and words.has(f"not_answered.{q}_needs"))] == []

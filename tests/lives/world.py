@@ -43,6 +43,13 @@ ODOMETER = {
     "file": pl.String, "row": pl.Int64,
 }
 
+# Tables that only some exports have, and texts that could not be read.
+OTHERS = {
+    "access": {"component": pl.String, "check_minutes": pl.Float64}, "costs": {"customer_group": pl.String, "unplanned_cost": pl.Float64},
+    "service_plan": {"next_service_on": pl.Date, "interval_days": pl.Float64, "interval_km": pl.Float64},
+    "unread_texts": {"text": pl.String, "lines": pl.Int64, "missing": pl.String},
+}
+
 FIRST_USE = dt.date(2015, 1, 1)
 AS_OF = dt.date(2024, 12, 31)
 COMPLETE = '[observation]\ncoverage = "complete"\n'
@@ -66,7 +73,8 @@ def line(key: int, on: dt.date, component: str | None = "lamp", side: str = "lef
 
 
 def build(vehicles: list[dict], lines: list[dict], *, parts: list[dict] = (), settings: str | Settings = COMPLETE,
-          as_of: dt.date = AS_OF, km_per_day: float = 50.0, visits: list[tuple[str, dt.date]] = ()):
+          as_of: dt.date = AS_OF, km_per_day: float = 50.0, visits: list[tuple[str, dt.date]] = (),
+          others: dict[str, list[dict]] | None = None):
     """Build lives from rows; every vehicle drives km_per_day from its first use. Returns the open connection."""
     con = connect(":memory:")
     con.execute("create schema clean; create schema results")
@@ -87,6 +95,8 @@ def build(vehicles: list[dict], lines: list[dict], *, parts: list[dict] = (), se
         readings += [{"vehicle": v["vehicle"], "reading_on": start + dt.timedelta(days=d), "km": d * km_per_day}
                      for d in range(0, max((last - start).days, 1), 100)]
     write_table(con, "clean.odometer", frame(readings if not visits else [], ODOMETER))
+    for name, schema in OTHERS.items():
+        write_table(con, f"clean.{name}", frame((others or {}).get(name, []), schema))
     build_lives(con, settings, as_of)
     return con
 

@@ -447,7 +447,8 @@ def make_tables(seed: int = 7) -> dict[str, pl.DataFrame]:
             }
         ),
         "unread_texts": pl.DataFrame(
-            {"text": ["chk n/s unit no fault fnd", NASTY, "=cmd|' /C calc'!A0", "adj vlv clr"], "n": [31, 12, 7, 2]}
+            {"text": ["chk n/s unit no fault fnd", NASTY, "=cmd|' /C calc'!A0", None], "why": ["component", "component", "action", "side"],
+             "n": [31, 12, 7, 5], "wordings": [1, 1, 1, 4]}
         ),
         "backtest": pl.DataFrame(
             {
@@ -459,7 +460,7 @@ def make_tables(seed: int = 7) -> dict[str, pl.DataFrame]:
                 "brier": [0.52, 0.66, 0.63],
             }
         ),
-        "reliability": pl.DataFrame(
+        "backtest_reliability": pl.DataFrame(
             {
                 "said": [0.06, 0.18, 0.34, 0.52, 0.71, 0.88],
                 "came_true": [0.05, 0.2, 0.31, 0.55, 0.66, 0.9],
@@ -468,15 +469,7 @@ def make_tables(seed: int = 7) -> dict[str, pl.DataFrame]:
                 "n": [400, 160, 90, 70, 48, 22],
             }
         ),
-        "notes": pl.DataFrame(
-            {
-                "topic": ["checks", "limits"],
-                "text": [
-                    "No table of check times: the order of checks is by probability only.",
-                    "Lit hours are estimated from km, not measured.",
-                ],
-            }
-        ),
+        "not_answered": pl.DataFrame({"question": ["bad_lots", "leavers"], "weight": [4, 3]}),
     }
 
 

@@ -43,7 +43,7 @@ def test_charts_are_drawn_and_say_what_they_show(told, context):
     pieces = rows_with(stacked, "top")
     tops = {p["column"]: p["top"] for p in pieces if p["word"].lower().startswith("something") or p["top"] > 99}
     assert list(tops.values()) == pytest.approx([100.0, 100.0])
-    assert "7 days ago, the lamp" in slope.title and "60 %" in slope.title and "30 %" in slope.title
+    assert "lamp fitted 7 days ago" in slope.title and "60 %" in slope.title and "30 %" in slope.title
     assert [r["first"] for r in rows_with(slope, "first") if r["series"] == "Lamp"] == [True, False, False]
     for chart in (stacked, slope):
         svg, png = drawing.draw(chart.static())

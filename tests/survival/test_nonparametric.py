@@ -97,6 +97,31 @@ def test_zero_failure_limit_covers():
     assert (low <= 1 - chance).mean() >= 0.95
 
 
+def test_before_the_first_failure_the_limit_of_a_later_age_counts_too():
+    """Survival never rises: with ten watched from new and many from later on, the limit after the first failure is the closer."""
+    entry = [0.0] * 10 + [5.0] * 190
+    lives = pl.DataFrame({"entry": entry, "exit": [100.0] * 199 + [60.0], "failed": [False] * 199 + [True]})
+    curve = kaplan_meier(lives, **TIMES, event="failed")
+    assert curve["t"].to_list() == [0.0, 60.0, 100.0] and curve["survival"][0] == 1.0
+    assert curve["low"][0] == curve["low"][1] > 0.95 > 0.025 ** (1 / 10)
+    alone = kaplan_meier(lives.with_columns(failed=False), **TIMES, event="failed")
+    assert alone["low"][0] == pytest.approx(0.025 ** (1 / 10))  # nothing failed at all: nothing closer is known
+
+
+def test_limits_before_the_first_failure_cover():
+    """2,000 fleets, 12 watched from new and 60 from an age of 10, constant hazard: the lower limit at an age of 8."""
+    rng = np.random.default_rng(31)
+    worlds, hazard, n = 2000, 0.004, 72
+    start = np.tile(np.r_[np.zeros(12), np.full(60, 10.0)], worlds)
+    end = start + rng.exponential(1 / hazard, len(start))
+    lives = pl.DataFrame({"world": np.repeat(range(worlds), n), "entry": start, "exit": np.minimum(end, 80.0), "failed": end < 80.0})
+    at = at_times(kaplan_meier(lives, ["world"], **TIMES, event="failed"), ["world"], [8.0])
+    true = float(np.exp(-hazard * 8.0))
+    none_yet = at.filter(pl.col("survival") == 1.0)
+    assert none_yet.height > 1000 and (none_yet["low"] > 0.025 ** (1 / 12) + 0.01).mean() > 0.9
+    assert (none_yet["low"] > true).sum() <= 0.025 * worlds
+
+
 def test_thin_early_risk_set_does_not_pull_the_curve_down():
     lives = pl.DataFrame(
         {

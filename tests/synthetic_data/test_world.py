@@ -217,7 +217,7 @@ def test_the_orders_of_the_truth_are_in_the_exports(tmp_path):
     for path in (tmp_path / "incoming/quillwren").glob("orders_*.csv"):
         with path.open(encoding="utf-8-sig", newline="") as file:
             told |= {row["order_no"] for row in csv.DictReader(file)}
-    mine = lives.filter((pl.col("group") == "quillwren_parcels") & (pl.col("ended_order") != ""))
+    mine = lives.filter((pl.col("group") == "Quillwren Parcels") & (pl.col("ended_order") != ""))
     assert mine.height > 20 and set(mine["ended_order"]) <= told
     assert len(set(out.vehicle_ids)) == 60
 
@@ -248,5 +248,5 @@ def test_the_settings_that_are_written_are_valid(written):
 
     settings = load_settings(written[0] / "settings.toml")
     assert settings.coverage_of("walk_in").coverage == "walk_in"
-    assert settings.coverage_of("marlsedge_rounds").coverage == "complete"
+    assert settings.coverage_of("Marlsedge Rounds").coverage == "complete"
     assert len(settings.sources) == 11
