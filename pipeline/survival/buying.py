@@ -111,6 +111,7 @@ def supplier_costs(
     no other with a price is cheaper), enough (failed or expected reaches min_failures).
     Hazards: gamma, (failures + 1/2) over (exposure + the 1/2's own exposure at the common rate), counts divided by the design effect by
     vehicle; limits are quantiles of `draws` draws. Prices are taken as known. Raises ValueError as `band_edges`.
+    Pinned by tests/survival/test_buying.py.
     """
     ks, gs = list(keys), list(group)
     edges_all = band_edges(horizon_years)
@@ -252,7 +253,9 @@ def _design_effect(e: np.ndarray, x: np.ndarray, d: np.ndarray, who: pl.Series |
 
 def cost_verdicts(table: pl.DataFrame, rate: float = 0.05) -> pl.DataFrame:
     """Adds q_value and verdict ('cheaper', 'dearer', 'not told apart', 'too few') to rows of `supplier_costs`, false discovery rate over
-    all of them. Rows with too few failures are not compared. Source: Benjamini & Hochberg 1995."""
+    all of them. Rows with too few failures are not compared. Source: Benjamini & Hochberg 1995.
+    Pinned by tests/survival/test_buying.py.
+    """
     p = np.where(table["enough"].to_numpy(), table["p_value"].to_numpy(), np.nan)
     q = false_discoveries(p)
     verdict = np.where(

@@ -25,6 +25,7 @@ def comeback_rates(
     Limits: exact Poisson (Garwood 1936, Biometrika 28:437-442), counts divided by the design effect of comebacks that share a vehicle
     (Kish 1965: sum over vehicles of count squared over the count); right at 0. A rate without exposure is null. A count over repairs is
     a rate, not a share: comebacks of the stretch over repairs of the stretch.
+    Pinned by tests/survival/test_comebacks.py.
     """
     if bases.is_empty():
         return pl.DataFrame()

@@ -63,6 +63,7 @@ def share_interval(
     failed, fitted: counts (need not be whole). Returns (low, high), shapes as the inputs'. Raises ValueError
     for failed outside 0..fitted. Source: Clopper & Pearson 1934; mid-p: Lancaster 1961, Berry & Armitage
     1995.
+    Pinned by tests/survival/test_early.py.
     """
     x, n = np.broadcast_arrays(np.asarray(failed, dtype=float), np.asarray(fitted, dtype=float))
     if np.any((x < 0) | (x > n)):
@@ -75,7 +76,9 @@ def share_interval(
 
 
 def false_discoveries(p_values: np.ndarray) -> np.ndarray:
-    """Adjusted p-values; NaN (not compared) stays NaN. Source: Benjamini & Hochberg 1995."""
+    """Adjusted p-values; NaN (not compared) stays NaN. Source: Benjamini & Hochberg 1995.
+    Pinned by tests/survival/test_early.py.
+    """
     p = np.asarray(p_values, dtype=float)
     out = np.full(p.shape, np.nan)
     tested = np.flatnonzero(~np.isnan(p))
@@ -95,6 +98,7 @@ def conditional_p(
 
     The conditional test of equal rates (Przyborowski & Wilenski 1940) with log-rank expectations, so that age
     at risk is allowed for. Counts are divided by the design effect. 1 where total is 0.
+    Pinned by tests/survival/test_early.py.
     """
     d = np.asarray(design_effect, dtype=float)
     x, n = np.asarray(observed, dtype=float) / d, np.asarray(total, dtype=float) / d
@@ -158,6 +162,7 @@ def empirical_bayes_gamma_poisson(
     groups, no events at all, negative counts, exposure not above 0.
     Source: Gaver & O'Muircheartaigh 1987 (Technometrics 29:1-15); Carlin & Louis, Bayes and Empirical Bayes
     Methods.
+    Pinned by tests/reference/test_early_reference.py.
     """
     from scipy.optimize import minimize_scalar
     from scipy.special import gammainccinv, gammaincinv, gammaln
@@ -337,6 +342,7 @@ def early_failures(
     Source: Fay, Brittain & Proschan 2013 and Fay & Brittain 2016 (beta product, mid-p); Benjamini & Hochberg
     1995; gamma-Poisson as `empirical_bayes_gamma_poisson`; design effect: Kish 1965, from residuals summed by
     vehicle.
+    Pinned by tests/survival/test_early.py.
     """
     if clock not in ("days", "km"):
         raise ValueError(f"clock is {clock!r}; expected 'days' or 'km'.")
@@ -532,6 +538,7 @@ def funnel_limits(fitted: Sequence[int], share: float, coverage: float = 0.998) 
     interpolated between counts so that they run smoothly). Raises ValueError for a share outside 0..1 or
     fitted below 1.
     Source: Spiegelhalter 2005, Statistics in Medicine 24:1185-1202, appendix A.1.1.
+    Pinned by tests/reference/test_early_reference.py.
     """
     from scipy.stats import binom
 
@@ -555,6 +562,7 @@ def over_dispersion(
     squared).
 
     Source: Spiegelhalter 2005, section 3.4. Raises ValueError as `funnel_limits`, and for no groups.
+    Pinned by tests/survival/test_early.py.
     """
     x, n = np.asarray(failed, dtype=float), np.asarray(fitted, dtype=float)
     if len(x) == 0 or not 0 < share < 1 or np.any(n <= 0):
@@ -689,6 +697,7 @@ def replacement_against_original(
     Limits: exact conditional (mid-p), counts divided by the design effect by vehicle.
     Raises ValueError for bands that do not rise and impossible times. Source: Friedman 1982 (piecewise
     exponential); Lehmann & Romano, Testing Statistical Hypotheses, section 4.5 (two Poisson rates).
+    Pinned by tests/survival/test_early.py.
     """
     pieces = _pieces(lives, list(keys), clock, bands, cluster)
     by = [*keys, "_low", "_high"]
@@ -736,6 +745,7 @@ def early_against_later(
     high, design_effect, verdict ('early' where the limits lie above 1, 'rising' below 1, 'not told apart',
     'too few').
     Limits and errors as `replacement_against_original`.
+    Pinned by tests/survival/test_early.py.
     """
     if not 0 < split < until:
         raise ValueError(f"split must lie between 0 and until; got {split} and {until}.")
@@ -783,6 +793,7 @@ def hazard_bands(
     design_effect.
     Limits: exact Poisson (mid-p), counts divided by the design effect by vehicle; right at 0 failures.
     Source: Garwood 1936. Errors as `replacement_against_original`.
+    Pinned by tests/survival/test_early.py.
     """
     pieces = _pieces(lives, list(keys), clock, bands, cluster)
     by = [*keys, "origin", "_low", "_high"]
@@ -830,7 +841,9 @@ def hazard_bands(
 def poisson_interval(
     count: np.ndarray | float, confidence: float = 0.95, *, mid_p: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Exact limits of a Poisson mean (Garwood 1936), or their mid-p kind. count need not be whole."""
+    """Exact limits of a Poisson mean (Garwood 1936), or their mid-p kind. count need not be whole.
+    Pinned by tests/reference/test_early_reference.py.
+    """
     from scipy.special import gammainc, gammaincinv
 
     x = np.asarray(count, dtype=float)

@@ -38,6 +38,7 @@ def g_chart(between: Sequence[int], *, false_alarm: float = 0.0027, mean: float 
     normal and the lower 3-sigma limit is always 0. signal: 'more comebacks', 'fewer comebacks' or null.
     Raises ValueError for no points, values below 0, or a mean of 0.
     Source: Benneyan 2001, Health Care Management Science 4:305-318.
+    Pinned by tests/reference/test_early_reference.py.
     """
     x = np.asarray(between, dtype=float)
     if len(x) == 0 or np.any(x < 0):
@@ -71,6 +72,7 @@ def ewma(
     steady_limits false: exact limits of the first points, narrower. Columns: number, value, ewma, low, high,
     signal ('above', 'below', null). Raises ValueError for weight outside (0, 1] or sigma not above 0.
     Source: Roberts 1959; NIST/SEMATECH e-Handbook, 6.3.2.4.
+    Pinned by tests/reference/test_early_reference.py.
     """
     if not 0 < weight <= 1 or not sigma > 0:
         raise ValueError("weight must lie in (0, 1] and sigma above 0.")
@@ -102,6 +104,7 @@ def cusum(values: Sequence[float], *, target: float, slack: float, limit: float)
 
     All in the values' unit. Columns: number, value, upper, lower, signal ('above', 'below', null).
     Source: Page 1954; NIST/SEMATECH e-Handbook, 6.3.2.3.
+    Pinned by tests/reference/test_early_reference.py.
     """
     x = np.asarray(values, dtype=float)
     up, down = np.empty(len(x)), np.empty(len(x))
@@ -195,6 +198,7 @@ def ewma_observed_expected(
     lengths or impossible numbers.
     Source: Roberts 1959; Steiner, Grigg & Farewell in Grigg & Spiegelhalter 2007 (risk-adjusted EWMA); limit
     simulated.
+    Pinned by tests/survival/test_monitor.py.
     """
     o, e = _checked(observed, expected, false_alarm)
     highest = np.abs(_ewma_paths(_simulated(e, runs, seed, dispersion, None), e, weight, dispersion)).max(
@@ -227,6 +231,7 @@ def cusum_scores(outcomes: Sequence[int], risks: Sequence[float] | float, *, odd
     2000, Biostatistics 1:441-452, eq. 3. With one risk p0, odds_ratio = (p1/(1-p1))/(p0/(1-p0)) gives
     ln(p1/p0) and ln((1-p1)/(1-p0)). Raises ValueError for risks outside (0, 1), outcomes other than 0 and 1,
     odds_ratio not above 0.
+    Pinned by tests/reference/test_early_reference.py.
     """
     y = np.asarray(outcomes, dtype=float)
     p = np.broadcast_to(np.asarray(risks, dtype=float), y.shape)
@@ -257,6 +262,7 @@ def cusum_risk_adjusted(
     points: number, outcome, risk, score, value, limit, signal ('more' or null). The limit lets at most a
     share `false_alarm` of series of this length alarm while nothing changed. Source and errors:
     `cusum_scores`.
+    Pinned by tests/survival/test_monitor.py.
     """
     y = np.asarray(outcomes, dtype=float)
     score = cusum_scores(y, risks, odds_ratio=odds_ratio)
@@ -299,6 +305,7 @@ def cusum_observed_expected(
     points: number, observed, expected, value, limit, signal ('more' or null). Otherwise as
     `ewma_observed_expected`.
     Source: Lucas 1985, Technometrics 27:129-144; risk adjustment after Steiner et al. 2000; limit simulated.
+    Pinned by tests/survival/test_monitor.py.
     """
     o, e = _checked(observed, expected, false_alarm)
     if not ratio > 1:
@@ -345,6 +352,7 @@ def observed_expected_by_month(
     A group without others has no rows.
     Raises ValueError for a window below 1 day.
     Source: indirect standardisation, Breslow & Day 1987, chapter 2; Nelson-Aalen.
+    Pinned by tests/survival/test_monitor.py.
     """
     if window_days < 1:
         raise ValueError(f"window_days must be 1 or more; got {window_days}.")
@@ -475,6 +483,7 @@ def first_month_known(
     above the expected cannot alarm: p_value 1, no limit.
     Source: Kulldorff et al. 2011, Sequential Analysis 30:58-78 (maximised sequential probability ratio,
     Poisson).
+    Pinned by tests/survival/test_monitor.py.
     """
     ks = list(keys)
     if not 0 < false_alarm < 1:

@@ -21,6 +21,7 @@ def power_of_verdicts(table: pl.DataFrame, ratio: float = 2.0, rate: float = 0.0
     share of all T failures is r E / (r E + T - E) instead of E / T, E its expectation: exact binomial over the counts, divided by
     the design effect. Low power: 'not told apart' says little. Raises ValueError for a ratio not above 1.
     Source: power of the conditional test, Gu, Ng, Tang & Schucany 2008, Biometrical Journal 50:283-298, section 2.
+    Pinned by tests/survival/test_standing_out.py.
     """
     from scipy.special import bdtrc, gammaln, xlog1py, xlogy
 
@@ -69,6 +70,7 @@ def defective_shares(
     the defective ones by now, as a share: 1 means that the rest is sound), still_to_fail (expected number among the pieces still
     running), delta_aic (Weibull's less this one's: above 2 in favour of a bad share), verdict ('a share is bad', 'not told apart',
     'too few'), warning. Source: Meeker 1987, Technometrics 29:51-65 (limited failure population). Raises ValueError as `fit.sample`.
+    Pinned by tests/survival/test_standing_out.py.
     """
     from pipeline.survival.fit import fit, sample, sensible, wald_interval
 

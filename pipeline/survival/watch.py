@@ -50,6 +50,7 @@ def watch_by_month(
     Raises ValueError for a window or a false_alarm out of range.
     Source: EWMA of observed less expected, Grigg & Spiegelhalter 2007, J. R. Stat. Soc. A 170 (risk-adjusted EWMA); the expectation
     is indirect standardisation within the series (Breslow & Day 1987, chapter 2); the limit is a permutation quantile.
+    Pinned by tests/survival/test_watch.py.
     """
     if window_days < 1:
         raise ValueError(f"window_days must be 1 or more; got {window_days}.")
