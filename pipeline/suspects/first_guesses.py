@@ -40,7 +40,8 @@ def guesses_by(episodes: pl.DataFrame, by: Sequence[str], confidence: float = 0.
     )
     top = pairs.unique(bs, keep="first", maintain_order=True) if bs else pairs.head(1)
     top = top.rename({"first_replaced": "commonest_first", "cause": "commonest_cause"})
-    out = out.join(top, on=bs, how="left", nulls_equal=True) if bs else pl.concat([out, top], how="horizontal")
+    # Without groups there is one row and at most one pair: none where no guess was wrong.
+    out = out.join(top, on=bs, how="left", nulls_equal=True) if bs else pl.concat([out, top], how="horizontal_extend")
     low, high = share_interval(out["wrong"].to_numpy(), out["cases"].to_numpy(), confidence)
     return (
         out.with_columns(share=pl.col("wrong") / pl.col("cases"), low=pl.Series(low), high=pl.Series(high))

@@ -44,6 +44,14 @@ def test_shares_costs_and_the_commonest_pair():
     assert (whole["cases"], whole["wrong"], whole["labour_cost"]) == (1, 1, 60.0)
 
 
+@pytest.mark.parametrize("by", [[], ["symptom"]])
+def test_a_workshop_without_a_wrong_guess(by):
+    made = guesses_by(episodes([("A", "dark", "left", "lamp", "lamp")] * 3), by)
+    assert made.height == 1
+    row = made.row(0, named=True)
+    assert (row["cases"], row["wrong"], row["commonest_first"], row["commonest"]) == (3, 0, None, None)
+
+
 def test_the_code_named_one_side_and_the_other_was_dark():
     rows = (
         [("X1-L", "dark", "left", "lamp", "lamp")] * 5
