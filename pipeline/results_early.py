@@ -199,7 +199,7 @@ def _supplier_costs(con: duckdb.DuckDBPyConnection, settings: Settings, lives: p
         return
     table = pl.concat(parts, how="diagonal_relaxed")
     table = table.with_columns(
-        (pl.col("part_number") if "part_number" in table.columns else pl.lit(None, dtype=pl.String)).fill_null("all")
+        (pl.col("part_number") if "part_number" in table.columns else pl.lit(None, dtype=pl.String)).fill_null("all").alias("part_number")
     )
     # Suppliers and part numbers are two questions, each with a false discovery rate of its own.
     judged = [buying.cost_verdicts(p, options.false_discovery_rate) for _, p in table.group_by("level", maintain_order=True)]

@@ -633,7 +633,7 @@ def _mend_off_line(
             return
         off, line, reach = _strays(v.day[held], km[held])
         own = _steadiness(off, reach)
-        sigma = own * reach + 40.0 + 0.5 * rate
+        sigma = np.where(reach > 0, own, 0.0) * reach + 40.0 + 0.5 * rate
         score = np.where(off > 1500.0, off / sigma, 0.0)
         for at in np.argsort(-score, kind="stable")[:3]:
             if score[at] < limits.off_line:

@@ -19,7 +19,7 @@ from pipeline.publish import figures, files
 from pipeline.publish.figures import Tables
 from pipeline.publish.views import Context
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 SCHEMA_ID = "urn:lowbeam:priors:1"
 COMPONENTS = (
     "lamp",
@@ -80,7 +80,7 @@ def schema() -> dict[str, Any]:
         "required": [*_CELL, "suspects"],
         "properties": {
             "symptom": text | {"description": f"One of {', '.join(SYMPTOMS)}."},
-            "lighting": {"enum": ["halogen", "discharge", "led", "all"]},
+            "lighting": {"enum": ["halogen", "discharge", "led", "unknown", "all"], "description": "unknown: of vehicles that do not tell."},
             "vehicle_class": text | {"description": "The workshop's own class of vehicles; `all` is pooled."},
             "km_low": number(0, None, "Odometer, km, from here on ..."),
             "km_high": number(0, None, "... to below here; null: no upper end.", null=True),

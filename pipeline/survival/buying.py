@@ -178,7 +178,8 @@ def _one_kind(
     min_at_risk: int,
     min_failures: int,
 ) -> pl.DataFrame:
-    part = part.join(prices.select(*gs, "price"), on=gs, how="inner", nulls_equal=True).sort(gs, nulls_last=True, maintain_order=True)
+    # Lives may carry what each cost when it was bought: the price that counts is the one given.
+    part = part.drop("price", strict=False).join(prices.select(*gs, "price"), on=gs, how="inner", nulls_equal=True).sort(gs, nulls_last=True, maintain_order=True)
     names = part.select(gs).unique(maintain_order=True)
     if names.height < 2:
         return pl.DataFrame()

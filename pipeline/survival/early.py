@@ -816,7 +816,7 @@ def hazard_bands(
         .sort(by, nulls_last=True)
     )
     o, j = cells["own"].to_numpy(), cells["joint"].to_numpy()
-    deff = np.maximum(np.divide(j, o, out=np.ones_like(o), where=cells["failed"].to_numpy() > 0), 1.0)
+    deff = np.maximum(np.divide(j, o, out=np.ones_like(o), where=(cells["failed"].to_numpy() > 0) & (o > 0)), 1.0)
     low, high = poisson_interval(cells["failed"].to_numpy() / deff, confidence, mid_p=True)
     scale = 1000 * deff / cells["time"].to_numpy()
     return cells.with_columns(

@@ -131,3 +131,11 @@ def test_nothing_is_said_beyond_what_was_watched_and_units_do_not_matter():
     double = supplier_costs(few, some.with_columns(pl.col("price") * 2), ["kind"], ["supplier"], labour=80.0, horizon_years=20.0, draws=50)
     assert double["cost_per_year"].to_numpy() == pytest.approx(2 * a["cost_per_year"].to_numpy())
     assert supplier_costs(few, some.head(1), ["kind"], ["supplier"], labour=40.0).is_empty()
+
+
+def test_the_price_given_counts_not_what_each_life_cost():
+    lives, prices = fleet(14, kinds=1)
+    some = prices.filter(pl.col("kind") == 0)
+    plain = supplier_costs(lives, some, ["kind"], ["supplier"], labour=40.0, horizon_years=HORIZON, draws=50)
+    paid = lives.with_columns(price=pl.lit(0.0))
+    assert supplier_costs(paid, some, ["kind"], ["supplier"], labour=40.0, horizon_years=HORIZON, draws=50).equals(plain)
