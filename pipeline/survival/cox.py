@@ -323,7 +323,8 @@ def proportionality(
     inside = i22 - i12 @ np.linalg.solve(i11, i12)
     theta = np.linalg.solve(inside, score)
     cov = np.linalg.solve(inside, np.linalg.solve(inside, variance).T)
-    chi2 = theta**2 / np.diag(cov)
+    spread = np.diag(cov)
+    chi2 = np.divide(theta**2, spread, out=np.full(p, np.nan), where=spread > 0)  # nan: nothing in the data to test a column by
     overall = float(score @ np.linalg.pinv(variance) @ score)
     return Proportionality(fit.names, chi2, chdtrc(1, chi2), overall, float(chdtrc(p, overall)), theta)
 

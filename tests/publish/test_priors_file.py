@@ -33,6 +33,14 @@ def test_the_file_fits_and_says_what_it_rests_on(made, tables):
     assert any("18 to 30 kV" in c for c in made["cautions"]) and made["licence"]
 
 
+def test_vehicles_that_do_not_tell_their_lighting_are_in_the_file(tables, context):
+    one = tables["priors"].filter(pl.col("lighting") == tables["priors"]["lighting"][0])
+    untold = {**tables, "priors": one.with_columns(lighting=pl.lit("unknown"))}
+    made = priors_file.build(untold, context)
+    priors_file.check(made)
+    assert {c["lighting"] for c in made["cells"]} == {"unknown"}
+
+
 def test_cells_sum_to_one_and_are_ordered(made):
     for cell in made["cells"]:
         p = [s["probability"] for s in cell["suspects"]]
