@@ -103,11 +103,18 @@ class Text:
         exclusive = bool(spoken - {"en"}) and "en" not in spoken
         spoken |= set(languages)
         self.languages = spoken
+
+        def accept(entries: Sequence[Entry]) -> tuple[Entry, ...]:
+            return _accepted(entries, spoken, exclusive)
+
+        if any(not accept(h.entries) for hits in groups for h in hits):
+            # A longer phrase of a language that is not spoken here must not hide a shorter one ("Lampe H7" is French too).
+            groups = vocabulary.match(tokens, accept)
         self.groups: list[list[Hit]] = []
         for hits in groups:
             kept = []
             for h in hits:
-                entries = _accepted(h.entries, spoken, exclusive)
+                entries = accept(h.entries)
                 if entries:
                     kept.append(h if len(entries) == len(h.entries) else replace(h, entries=entries))
             self.groups.append(kept)

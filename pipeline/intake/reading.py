@@ -258,13 +258,17 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                     has_damage
                     or (unit_told and main.action != "replaced")
                     or bool(t.groups[UNIT])
-                    or main.action in ("refitted", "repaired", "cleaned", "adjusted")
+                    # what is given back or taken back was bought, and a headlamp that is bought is the unit
+                    or main.action in ("refitted", "repaired", "cleaned", "adjusted", "credited")
+                    or any(e.value == "polish" for h in t.groups[FLAG] for e in h.entries)
                 )
             ):
                 component, how = "headlamp_assembly", "headlamp, and words of the whole unit"
             elif main.action in _HANDS_ON_UNIT or not verbs_present:
                 if not all(known_next(t, x.end) for x in values):
                     component, how = "unknown", "headlamp and an unknown word"
+                elif units and main.action == "not_fitted" and any(e.value == "not_fitted" for h in t.groups[FLAG] for e in h.entries):
+                    component, how = "unknown", "headlamp alone, and nothing done"
                 elif units and (max(x.weight for x in units) >= 2 or not verbs_present):
                     component, how = "headlamp_assembly", "the unit's name alone"
                 elif units:
@@ -308,6 +312,8 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
             component, how = "unknown", "a headlamp matter, no part named"
             if acted == "replaced" and any(e.weight > 1 for h in t.groups[REASON] for e in h.entries):
                 component, how = "lamp", "a beam burnt out and replaced"
+            elif acted == "adjusted":
+                component, how = "headlamp_assembly", "a beam set"
     if component is not None or head:
         only_else = about == "elsewhere"
         about = about if only_else else "headlamp"

@@ -18,11 +18,13 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
+
+_VOWELS = frozenset("aeiouy")
 
 # field -> (group, allowed values or None for any, what it is).
 # Phrases compete (the longest wins) inside one group only.
@@ -190,6 +192,7 @@ class Vocabulary:
     _prefixes: frozenset[str] = field(repr=False, default=frozenset())
     _slips: dict[str, list[str]] = field(repr=False, default_factory=dict)
     _short: frozenset[str] = field(repr=False, default=frozenset())
+    _skeletons: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
     _keys: dict[str, tuple[tuple[str, int], ...]] = field(repr=False, default_factory=dict)
     _mended: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
 
@@ -212,6 +215,10 @@ class Vocabulary:
     def _mend(self, token: str) -> tuple[str, ...]:
         if not token.isalpha() or len(token) < 4 or token in self._exact:
             return (token,)
+        if not _VOWELS & set(token[1:]) and not self.keys_of(token):  # "swtch", "hldr", "plsh": the vowels left out
+            whole = self._skeletons.get(token, ())
+            if whole and all(w[:3] == whole[0][:3] for w in whole):
+                return (whole[0],)
         if len(token) < 6:  # "ligth": of short words only two letters changed over are put right
             swaps = {token[:i] + token[i + 1] + token[i] + token[i + 2 :] for i in range(len(token) - 1)} - {token}
             meant = sorted(w for w in swaps if w in self._short)
@@ -259,7 +266,7 @@ class Vocabulary:
     def is_known(self, token: str) -> bool:
         return bool(self.keys_of(token))
 
-    def match(self, tokens: Sequence[str]) -> list[list[Hit]]:
+    def match(self, tokens: Sequence[str], accept: Callable[[Sequence[Entry]], Sequence[Entry]] | None = None) -> list[list[Hit]]:
         """Per group (in the order of GROUPS) the phrases found: from the left, the longest first, none overlapping."""
         n = len(tokens)
         keys = [self.keys_of(t) for t in tokens]
@@ -272,6 +279,10 @@ class Vocabulary:
                 node, j, letters = stack.pop()
                 if j > i and node.ends:
                     for group, entries in node.ends.items():
+                        if accept is not None and group >= 0:
+                            entries = list(accept(entries))
+                            if not entries:
+                                continue
                         old = best.get(group)
                         if old is None or j > old[0]:
                             best[group] = [j, letters, [(letters, entries)]]
@@ -516,6 +527,13 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
     for word in sorted(exact):
         if len(word) >= 6 and word.isalpha():
             slips.setdefault(word[0], []).append(word)
+    skeletons: dict[str, set[str]] = {}
+    for row in rows:
+        for word in _pattern_tokens(row.pattern) if row.language == "en" else ():
+            word = word.rstrip("*")
+            bare = word[:1] + "".join(c for c in word[1:] if c not in _VOWELS)
+            if len(bare) >= 4 and word.isalpha() and bare != word:
+                skeletons.setdefault(bare, set()).add(word)
     components = sorted(
         {
             r.value.split("@")[0]
@@ -534,6 +552,7 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
         frozenset(prefixes),
         slips,
         frozenset(w for w in exact | prefixes if 4 <= len(w) <= 5 and w.isalpha()),
+        {bare: tuple(sorted(words, key=lambda w: (len(w), w))) for bare, words in skeletons.items()},
     )
 
 

@@ -7,7 +7,8 @@ the other half was read for the first time it gave 0.960 and 0.885, side 0.966 a
 been looked at: it is what the rules are developed on, and no measure of lines that nobody has seen.
 
 precision: of the lines where a value was told, the share told as labelled; recall: of the lines labelled with a value,
-the share told as labelled. `unknown`, and no part at all, are no told value. Fields other than component count only on
+the share told as labelled (`second_lines.csv` is the same by somebody else again, at fifteen more desks: one half has been
+looked at to mend the rules, the other one never). `unknown`, and no part at all, are no told value. Fields other than component count only on
 lines whose label names a part.
 """
 
@@ -23,6 +24,7 @@ from pipeline.intake.classify import classify_lines
 from pipeline.intake.vocabulary import load_vocabulary
 
 LABELLED = Path(__file__).with_name("labelled_lines.csv")
+SECOND = Path(__file__).with_name("second_lines.csv")
 FIELDS = ("component", "side", "beam", "action", "removal_reason", "symptom")
 UNTOLD = {
     "component": ("unknown",),
@@ -70,9 +72,11 @@ def read_all(path: Path = LABELLED) -> pl.DataFrame:
     )
 
 
-def scores(path: Path = LABELLED) -> dict[str, tuple[float, float, int, int]]:
+def scores(path: Path = LABELLED, half: str | None = None) -> dict[str, tuple[float, float, int, int]]:
     """field -> precision, recall, lines told, lines labelled."""
     lines = read_all(path)
+    if half:
+        lines = lines.filter(pl.col("half") == half)
     out = {}
     for field in FIELDS:
         x = lines if field == "component" else lines.filter(pl.col("component").is_not_null())
@@ -111,6 +115,23 @@ FLAG_FLOORS = {
     "credit": 0.9,
     "swap_test": 0.85,
 }
+
+
+# The second set read for the first time: component 0.946 0.891, side 0.978 0.937. Measured now: the half developed on, component
+# 0.978 0.947, side 0.987 0.947; the half that nobody has looked at, component 0.960 0.891, side 0.973 0.935: this is what to expect of a
+# desk that the rules have never seen, and short of what is aimed at.
+SECOND_FLOORS = {
+    ("developed_on", "component"): (0.965, 0.935), ("developed_on", "side"): (0.975, 0.935),
+    ("never_looked_at", "component"): (0.95, 0.88), ("never_looked_at", "side"): (0.96, 0.92),
+}
+
+
+@pytest.mark.parametrize(("half", "field"), SECOND_FLOORS)
+def test_precision_and_recall_at_other_desks(half: str, field: str) -> None:
+    precision, recall, told, labelled = scores(SECOND, half)[field]
+    floor_precision, floor_recall = SECOND_FLOORS[half, field]
+    assert precision >= floor_precision, f"{field}, {half}: precision {precision:.3f} of {told} told"
+    assert recall >= floor_recall, f"{field}, {half}: recall {recall:.3f} of {labelled} labelled"
 
 
 @pytest.mark.parametrize("field", FLOORS)
