@@ -31,6 +31,7 @@ def prepare(folder: Path) -> Workspace:
     """Point Prefect's state into the workspace. Must run before pipeline.flows is imported; what the environment says already stays."""
     workspace = open_workspace(folder)
     workspace.make_private(workspace.state)
+    os.umask(0o077)  # what Prefect writes, its server and its database too, is for its owner only
     os.environ.setdefault("PREFECT_HOME", str((workspace.state / "prefect").resolve()))
     return workspace
 

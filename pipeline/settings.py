@@ -154,8 +154,8 @@ class Strata:
 class Grid:
     km_edges: tuple[float, ...] = _help(
         "Edges of the km bands of the published priors, in km.",
-        (0, 40_000, 80_000, 120_000, 160_000, 200_000, 280_000, 400_000))
-    age_edges_years: tuple[float, ...] = _help("Edges of the age bands, in years.", (0, 2, 4, 6, 8, 10, 13, 17))
+        (0.0, 40_000.0, 80_000.0, 120_000.0, 160_000.0, 200_000.0, 280_000.0, 400_000.0))
+    age_edges_years: tuple[float, ...] = _help("Edges of the age bands, in years.", (0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 13.0, 17.0))
 
 
 @dataclass(frozen=True)

@@ -71,3 +71,18 @@ def test_mistakes_are_answered_in_words(text, message):
 def test_broken_toml_says_where():
     with pytest.raises(SettingsError, match=r"settings.toml is not valid TOML: .*line 1"):
         parse_settings("[units\n")
+
+
+def test_defaults_are_of_the_kind_that_reading_them_back_gives():
+    """A manifest holds the settings in full: made again from it they must be written alike (0.0, not 0)."""
+    import dataclasses
+
+    import pipeline.settings as module
+
+    wrong = []
+    for holder in vars(module).values():
+        for f in dataclasses.fields(holder) if dataclasses.is_dataclass(holder) else ():
+            values = f.default if isinstance(f.default, tuple) else (f.default,)
+            if "float" in str(f.type) and any(type(v) is int for v in values):
+                wrong.append(f"{holder.__name__}.{f.name}")
+    assert wrong == []
