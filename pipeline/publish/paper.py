@@ -86,15 +86,19 @@ def _table(item: Table) -> dict[str, Any]:
         "caption": item.caption,
         "heads": [item.columns[k][0] for k in kept],
         "numeric": [item.columns[k][1] == "number" for k in kept],
-        # A column takes room by its longest line, so that none is squeezed.
-        "widths": [max(4, *(_longest(row[k].lines) for row in item.rows), len(item.columns[k][0]) // 2) if item.rows else 6 for k in kept],
+        "widths": [_room(*item.columns[k], [row[k].lines for row in item.rows]) for k in kept],
         "rows": [[{"lines": list(row[k].lines), "strong": row[k].strong} for k in kept] for row in item.rows],
         "note": item.note,
     }
 
 
-def _longest(lines: tuple[str, ...]) -> int:
-    return min(30, max(map(len, lines), default=0))
+def _room(head: str, kind: str, cells: list[tuple[str, ...]]) -> int:
+    """A column's share of the sheet, in letters: no figure and no word of its heading is broken, prose wraps."""
+    first = max((len(lines[0]) for lines in cells if lines), default=0)
+    rest = max((len(line) for lines in cells for line in lines[1:]), default=0)
+    if kind != "number":
+        first, rest = min(first, 30), min(rest, 22)
+    return max(5, first, rest, max(map(len, head.split()), default=0)) + 2
 
 
 def _runs(text: Markup | str) -> list[dict[str, Any]]:
