@@ -118,8 +118,10 @@ def _in_words(ranking: Any, order: dict[str, Any], data: dict[str, Any], caution
     for s in ranking.suspects:
         between = f"{_chance(s.low):>6} to {_chance(s.high):<6}"
         lines.append(f"  {s.component.replace('_', ' '):<20} {_chance(s.probability):>6}   {between} {_age(s)}".rstrip())
-    lines += ["", f"{cases} like it, {ranking.vehicles:,} vehicles seen there; it rests {BASIS[ranking.basis]}.", "",
-              "Check in this order:"]
+    seen = f"{ranking.vehicles:,} vehicles seen there"
+    rests = (f"No complaint that is in the data: ranked by how often each part fails; {seen}." if "symptom_unknown" in ranking.notes
+             else f"{cases} like it, {seen}; it rests {BASIS[ranking.basis]}.")
+    lines += ["", rests, "", "Check in this order:"]
     opened_for = {s["opens"]: sum(t["needs"] == s["opens"] for t in order["steps"]) for s in order["steps"] if s["opens"]}
     for number, step in enumerate(order["steps"], 1):
         if step["opens"]:

@@ -522,7 +522,9 @@
     el("result-body").hidden = false;
     var first = ranking.suspects[0];
     put(el("ranking"), ranking.suspects.map(function (s) { return suspect(s, q); }));
-    el("behind").textContent = say(T.behind, { n: number(ranking.effective_cases), vehicles: number(ranking.vehicles) });
+    var told = ranking.notes.indexOf("symptom_unknown") < 0;
+    el("behind").textContent = say(told ? T.behind : T.behind_all, { n: number(ranking.effective_cases), vehicles: number(ranking.vehicles) });
+    el("basis").hidden = !told;
     el("basis").textContent = page.basis[ranking.basis];
     el("basis").classList.toggle("thin", ranking.basis === "borrowed");
     put(el("notes"), ranking.notes.map(function (id) { return make("li", "", page.notes[id] || id); }));
