@@ -57,9 +57,12 @@ def additive(hazards: list[tuple[float, float]]) -> tuple[Curve, Curve]:
     return survival, hazard
 
 
+_GAUSS = np.polynomial.legendre.leggauss(16)
+
+
 def _cumulative(survival: Curve, ages: np.ndarray) -> np.ndarray:
     """Integral of survival from 0 to each age: 16-point Gauss-Legendre between neighbours."""
-    nodes, weights = np.polynomial.legendre.leggauss(16)
+    nodes, weights = _GAUSS
     edges = np.concatenate(([0.0], ages))
     half = np.diff(edges) / 2
     points = edges[:-1, None] + half[:, None] * (nodes[None, :] + 1)
@@ -137,13 +140,13 @@ def renewal_function(survival: Curve, reach: float, steps: int = 2000) -> tuple[
         edge = np.linspace(0, reach, n + 1)
         f = 1 - survival(edge)
         middle = 1 - survival((np.arange(n) + 0.5) * reach / n)
-        m = np.zeros(n + 1)
+        m, d = np.zeros(n + 1), np.zeros(n)  # M, and its steps
         for i in range(1, n + 1):
             total = f[i] - m[i - 1] * middle[0]
             if i > 1:
-                d = np.diff(m[:i])
-                total += np.dot(d, middle[i - 1:0:-1])
+                total += np.dot(d[:i - 1], middle[i - 1:0:-1])
             m[i] = total / (1 - middle[0])
+            d[i - 1] = m[i] - m[i - 1]
         return m
 
     coarse, fine = solve(steps), solve(2 * steps)[::2]
