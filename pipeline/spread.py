@@ -98,7 +98,7 @@ def read_part(root: str, part: str, known_by: dt.date | None, today: dt.date) ->
         if misplaced:
             raise StoreError(f"{misplaced[0].file} gives the table {misplaced[0].table_name}, which is about vehicles, but lies outside the "
                              "part= folders: every part would count it. Split it by vehicle (lowbeam split), or use: lowbeam run")
-        classify_into(con, settings, workspace.root, unread=None)
+        classify_into(con, settings, workspace.root)
         mend_into(con, settings)
         told = con.execute("select table_name, supplier, n from clean.supplier_spellings order by all").fetchall()
         seen = con.execute("select distinct component from clean.classified_lines where component <> 'unknown' order by 1").fetchall()
