@@ -310,10 +310,17 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         acted = min((c.action for c in clauses if c.action), key=lambda a: _OF_LINE[a], default=None)
         if acted is not None and not elsewhere:
             component, how = "unknown", "a headlamp matter, no part named"
-            if acted == "replaced" and any(e.weight > 1 for h in t.groups[REASON] for e in h.entries):
+            if acted == "replaced" and has_damage:
+                component, how = "headlamp_assembly", "broken, and replaced"
+            elif acted == "replaced" and any(e.weight > 1 for h in t.groups[REASON] for e in h.entries):
                 component, how = "lamp", "a beam burnt out and replaced"
             elif acted == "adjusted":
                 component, how = "headlamp_assembly", "a beam set"
+    aimed = any(e.value == "aim" for h in t.groups[FLAG] for e in h.entries)
+    if component is None and weak is None and about == "nothing" and aimed and not elsewhere and not things and any(
+        c.action == "adjusted" for c in clauses
+    ):
+        component, how = "headlamp_assembly", "beams set"
     if component is not None or head:
         only_else = about == "elsewhere"
         about = about if only_else else "headlamp"
