@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.intake.clauses import Clause
 from pipeline.intake.phrases import OTHER, Text
-from pipeline.intake.reading import read_text, resolve_component, side_symbols
+from pipeline.intake.reading import Reading, read_text, resolve_component, side_symbols
 from pipeline.intake.vocabulary import Vocabulary, plain
 
 
@@ -80,31 +80,41 @@ def read_component(text: str | None, vocabulary: Vocabulary) -> str | None:
     key = "_".join(plain(text).replace("-", " ").replace("_", " ").split())
     if key in vocabulary.components or key == "unknown":
         return key
-    told, weak = _read_part(text, vocabulary)
+    told, weak, _ = _read_part(text, vocabulary)
     return told if told not in (None, "unknown") or weak is None else weak
 
 
-def _read_part(text: str | None, vocabulary: Vocabulary) -> tuple[str | None, str | None]:
-    """Component that a part's name tells by itself ("-" for another part than ours), and the one that it may be."""
+def _read_part(text: str | None, vocabulary: Vocabulary) -> tuple[str | None, str | None, Reading]:
+    """Component that a part's name tells by itself ("-" for another part than ours), the one that it may be, and all that was read."""
     if text is None or not text.strip():
-        return None, None
+        return None, None, read_text(None, vocabulary)
     r = read_text(text, vocabulary)
     if "," in text or " - " in text:
         # Catalogues write "DRIVER, LED HEADLAMP": the noun first, what qualifies it after.
         turned = read_text(" ".join(reversed(text.replace(" - ", ",").split(","))), vocabulary)
         if turned.component not in (None, "unknown") or r.component in (None, "unknown"):
             r = turned
+    elif r.component in (None, "unknown") and "not_headlamp" not in r.flags and r.about not in ("elsewhere", "other"):
+        # "MODULE BODY CONTROL", "SOCKET HEADLAMP BULB": the same without a comma
+        words = text.split()
+        for turned in (words[1:] + words[:1], words[::-1]) if 2 <= len(words) <= 5 else ():
+            again = read_text(" ".join(turned), vocabulary)
+            if again.component not in (None, "unknown") or (
+                r.component is None and (r.weak_component or "unknown").startswith("unknown") and again.weak_component
+            ):
+                r = again
+                break
     if "piece" in r.flags:
-        return OTHER, None
+        return OTHER, None, r
     if r.component == "unknown" and r.weak_component is not None:
-        return r.weak_component, None  # a bare "headlamp" in a catalogue is the unit
+        return r.weak_component, None, r  # a bare "headlamp" in a catalogue is the unit
     if r.component not in (None, "unknown"):
-        return r.component, None
+        return r.component, None, r
     if r.weak_component is not None:
-        return None, r.weak_component
+        return None, r.weak_component, r
     if r.about in ("elsewhere", "other") or "not_headlamp" in r.flags:
-        return OTHER, None
-    return r.component, None
+        return OTHER, None, r
+    return r.component, None, r
 
 
 def read_place(text: str, vocabulary: Vocabulary, drive_side: str | None = None) -> tuple[str, str] | None:
@@ -163,7 +173,8 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
     with what depends on the vehicle's lighting, see resolve_component), is_other (the name is of another
     part or lamp), weak_component (a "fuse" or "bulb": a headlamp's only where the line says so),
     light_source_category, renews (","-joined), component_rule ("column", "name" or null), sides
-    (symbols for resolve_side, "" where the name has none), is_piece (a cap, bracket, lens of the headlamp).
+    (symbols for resolve_side, "" where the name has none), is_piece (a cap, bracket, lens of the headlamp), beam, pair (the
+    name says that two are in it).
     """
     n = parts.height
 
@@ -187,7 +198,7 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
             if given is not None and given.strip():
                 own, rule = read_component(given, vocabulary), "column"
             if own is None:
-                own, weak = _read_part(name, vocabulary)
+                own, weak, r = _read_part(name, vocabulary)
                 rule = "name" if own is not None or weak is not None else None
             other = own == OTHER
             if other:
@@ -198,7 +209,8 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
             cat = category.strip().upper() if category and category.strip() else r.category
             # A cap or a bracket of the headlamp is no part that is followed, and yet a headlamp matter.
             piece = other and rule == "name" and "piece" in r.flags and "not_headlamp" not in r.flags
-            cache[key] = (own, other and not piece, weak, cat, ",".join(came) or None, rule, sides, piece)
+            beam = r.beam or r.beam_hint
+            cache[key] = (own, other and not piece, weak, cat, ",".join(came) or None, rule, sides, piece, beam, r.pair or r.two or r.sides == "both")
         own = cache[key][0]
         told = resolve_component(own, None)
         rows.append((number, None if told == "unknown" else told, own, *cache[key][1:]))
@@ -216,5 +228,7 @@ def classify_part_names(parts: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataF
             "component_rule": pl.String,
             "sides": pl.String,
             "is_piece": pl.Boolean,
+            "beam": pl.String,
+            "pair": pl.Boolean,
         },
     )

@@ -318,6 +318,8 @@ def classify_lines(
             k_rule="component_rule",
             k_sides="sides",
             k_piece="is_piece",
+            k_beam="beam",
+            k_pair="pair",
         )
     else:
         catalogue = pl.DataFrame(
@@ -331,6 +333,8 @@ def classify_lines(
                 "k_rule": pl.String,
                 "k_sides": pl.String,
                 "k_piece": pl.Boolean,
+                "k_beam": pl.String,
+                "k_pair": pl.Boolean,
             }
         )
     f = _mapped(f, ["part_number"], "_pn", pl.String, part_number_key)
@@ -344,8 +348,9 @@ def classify_lines(
     f = _mapped(f, ["action"], "x_action", pl.String, lambda t: _read_action(t, vocabulary))
 
     # component
+    # "Bulb warning" on the dash may mean any lamp of the vehicle.
     complaint_head = (pl.col("c_about") == "headlamp") | (
-        (pl.col("c_about") == "light") & pl.col("c_complaint_symptom").is_not_null()
+        (pl.col("c_about") == "light") & (pl.col("c_complaint_symptom") != "warning_shown").fill_null(False)
     )
     complaint_else = pl.col("c_about") == "elsewhere"
     # "Headlamp bulb gone", and all that the line says is "replaced"
@@ -367,6 +372,8 @@ def classify_lines(
         )
         .when(pl.col("d_weak").is_null() & pl.col("d_objectless") & complaint_names)
         .then(pl.col("c_component"))
+        .when(pl.col("d_weak").is_null() & (pl.col("d_action") == "adjusted") & (pl.col("d_about") == "nothing") & complaint_head)
+        .then(pl.lit("headlamp_assembly"))
         .when(pl.col("d_weak").is_null())
         .then(
             pl.when(
@@ -503,6 +510,10 @@ def classify_lines(
     ).otherwise(booked).fill_null(False)
     # A cap or bracket of the headlamp repairs it.
     piece = (pl.col("d_flags").fill_null("").str.contains("piece") & ~by_part) | is_piece
+    # "White bulbs upgrade", "dip bulbs both at service": what is told is why they were renewed.
+    meant = (
+        pl.col("out_component").is_in(_SIDED_PAIRS) & pl.col("d_reason").is_in(["upgrade", "planned", "paired"]) & ~only_noted
+    ).fill_null(False)
     sold_as = pl.when(piece).then(pl.lit("repaired")).otherwise(pl.lit("replaced"))
     told_action = (
         pl.when(pl.col("quantity") < 0)
@@ -515,7 +526,7 @@ def classify_lines(
         .then(pl.lit("replaced"))
         .when(pl.col("d_action").is_not_null())
         .then(pl.col("d_action"))
-        .when(sold)
+        .when(sold | meant)
         .then(sold_as)
         .otherwise(pl.lit("none"))
     )
@@ -533,6 +544,8 @@ def classify_lines(
         .then(pl.lit("description"))
         .when(sold)
         .then(pl.lit("part booked, no verb"))
+        .when(meant)
+        .then(pl.lit("a reason to renew it, no verb"))
         .otherwise(pl.lit("nothing told"))
     )
     f = f.with_columns(told_action.alias("out_action"), action_rule.alias("action_rule"))
@@ -559,7 +572,10 @@ def classify_lines(
     )
     pairable = pl.col("out_component").is_in(_SIDED_PAIRS)
     unsided = pl.col("out_component").is_in(sorted(vocabulary.unsided))
-    two = ((pl.col("quantity").abs() == 2) | pl.col("d_two").fill_null(False)) & pairable
+    # Of a holder or plug two pieces are two only where a numbered part was sold: else the 2 may be hours.
+    two = ((pl.col("quantity").abs() == 2) | pl.col("d_two").fill_null(False)) & (
+        pairable | ((pl.col("out_component") == "wiring") & pl.col("part_number").is_not_null())
+    )
     paired_words = pl.col("d_pair").fill_null(False)
     names_no_side = pl.col("d_sides").fill_null("") == ""
     # One piece of a numbered part that is called a pair: one side of it, and which one is not told.
@@ -576,6 +592,8 @@ def classify_lines(
         & ~pl.col("c_side").is_in(["left", "right"]).fill_null(False)
         & ~((pl.col("quantity").abs() == 1) & pl.col("part_number").is_not_null()).fill_null(False)
     )
+    # "BULBS H7 PAIR" is the name of a pack of two.
+    sold_paired = pl.col("k_pair").fill_null(False) & pairable & ~pl.col("c_side").is_in(["left", "right"]).fill_null(False)
     side = (
         pl.when(pl.col("out_component").is_null())
         .then(None)
@@ -590,6 +608,8 @@ def classify_lines(
         .when(names_no_side & ~one_of_pair & (paired_words | two))
         .then(pl.lit("both"))
         .when(names_no_side & many)
+        .then(pl.lit("both"))
+        .when(names_no_side & sold_paired)
         .then(pl.lit("both"))
         .otherwise(pl.lit("unknown"))
     )
@@ -612,6 +632,8 @@ def classify_lines(
         .then(pl.lit("two of it"))
         .when(names_no_side & many)
         .then(pl.lit("named in the plural"))
+        .when(names_no_side & sold_paired)
+        .then(pl.lit("sold as a pair"))
         .when(names_no_side)
         .then(pl.lit("not told"))
         .when(pl.col("d_sides").str.contains("near|off|driver|passenger"))
@@ -641,6 +663,8 @@ def classify_lines(
             & (pl.col("d_reason").is_null() | (pl.col("d_reason") == "failed"))
         )
         .then(pl.lit("paired"))
+        .when(pl.col("d_reason").is_null() & pl.col("d_comeback").fill_null(False) & (pl.col("out_action") == "replaced"))
+        .then(pl.lit("failed"))
         .otherwise(pl.col("d_reason"))
     )
     reason_rule = (
@@ -650,6 +674,8 @@ def classify_lines(
         .then(pl.lit("outcome column"))
         .when(pl.col("d_reason").is_not_null() | (paired_words & one_side) | one_of_pair)
         .then(pl.lit("description"))
+        .when(reason.is_not_null())
+        .then(pl.lit("the same fault is back"))
         .otherwise(None)
     )
 
@@ -724,7 +750,7 @@ def classify_lines(
         "line_key",
         component=pl.col("out_component"),
         side=pl.col("out_side"),
-        beam=pl.coalesce("d_beam", "d_hint", pl.when(complaint_lit).then(pl.col("c_beam")), pl.lit("unknown")),
+        beam=pl.coalesce("d_beam", "k_beam", "d_hint", pl.when(complaint_lit).then(pl.col("c_beam")), pl.lit("unknown")),
         action=pl.col("out_action"),
         symptom=symptom,
         complaint_side=pl.when(complaint_tells & pl.col("c_side").is_in(["left", "right", "both"]))

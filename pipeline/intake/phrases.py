@@ -93,7 +93,7 @@ class Text:
         tokens: list[str] = []
         self.mended: list[str] = []
         for t in raw:
-            m = vocabulary.mend(t) if len(t) >= 4 else (t,)
+            m = vocabulary.mend(t) if len(t) >= 4 or t in vocabulary.short_forms else (t,)
             if m != (t,):
                 self.mended.append(f"{t}={' '.join(m)}")
             tokens.extend(m)
@@ -187,6 +187,14 @@ def find_things(text: Text) -> tuple[list[Thing], list[tuple[int, int]], list[tu
                 if any(e.weight > 0 for e in found) or near:
                     elsewhere.append((h.start, h.end))
                     things.append(Thing(h.start, h.end, "elsewhere", OTHER))
+    # "Headlamp ECU n/s (xenon)": in brackets stands of which kind
+    if sum(t.value != OTHER for t in things) > 1:
+        things = [
+            t
+            for t in things
+            if not (t.kind == "alone" and t.value in ("lamp", "led_module") and text.tokens[t.start - 1 : t.start] == ["("]
+                    and text.tokens[t.end : t.end + 1] == [")"])
+        ]
     # "Bumper off for xenon bulb": what was in the way. "Headlights left on, battery replaced": other work.
     if any(t.value != OTHER for t in things):
         things = [

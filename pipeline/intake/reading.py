@@ -9,9 +9,11 @@ from pipeline.intake.clauses import (
     Clause,
     drop_denied,
     find_clauses,
+    is_list,
     names_unknown,
     only_noted,
     parts_of,
+    purposes,
     settle_actions,
 )
 from pipeline.intake.phrases import (
@@ -62,6 +64,8 @@ _OF_LINE = {
 _HANDS_ON_UNIT = ("replaced", "repaired", "refitted", "cleaned", "quoted", "credited", "not_fitted", "advised")
 _REASONS = ("collision", "upgrade", "planned", "paired", "failed")
 _ONE_SIDE = frozenset({"left", "right", "near", "off", "driver", "passenger"})
+_TWO_SIDES = ({"left", "right"}, {"near", "off"}, {"driver", "passenger"})
+_ALSO = frozenset("also too well auch ebenso ebenfalls gleich aussi egalement tambien anche pure".split())
 _SIZE = {
     c: i for i, c in enumerate(("headlamp_assembly", "ballast", "igniter", "led_driver", "led_module", "lamp"))
 }
@@ -141,10 +145,10 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         for c in clauses
     ]
     verbs_present = any(c.action for c in clauses)
-    whole_line = settle_actions(clauses, quiet)
+    whole_line = settle_actions(clauses, quiet, t)
 
     # the clause that the line is about
-    best: tuple[tuple[int, int, int, int], Clause, list[tuple[str, bool, str]], list[str], bool] | None = None
+    best: tuple[tuple[int, int, int, int, int], Clause, list[tuple[str, bool, str]], list[str], bool] | None = None
     resolved = []
     cured = any(c.action in ("replaced", "repaired") and any(x.note == "other work" for x in c.things) for c in clauses)
     for i, c in enumerate(clauses):
@@ -165,10 +169,29 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         action_rank = _OF_LINE[c.action or "none"]
         if strength == 2 and c.action not in _HANDS_ON_UNIT:
             action_rank += 1  # bare "headlamp" with a check says less than a part does
-        rank = (0 if strength < 3 else 1, action_rank, strength, i)
+        # "holder of headlamp renewed, bulb renewed": of the same work on several parts the largest tells the line
+        size = min((_SIZE.get(f[0].split("|")[0], 9) for f in ours), default=9)
+        shown = 0 if strength == 1 and head and not elsewhere else strength
+        rank = (0 if strength < 3 else 1, action_rank, shown, size, i)
         if best is None or rank < best[0]:
             best = (rank, c, found, renews, alone)
 
+    if best is not None and not any(v[2].weight for v in best[1].actions) and not best[4] and not any(f[0] != OTHER for f in best[2]) and not elsewhere:
+        # "Test failed: low beam off, set": what was not touched is not what the line is about
+        lit_at = [h.start for h in t.groups[CONTEXT] if any(e.field.startswith("context") for e in h.entries)]
+        if lit_at and not any(in_clause(best[1], s) for s in lit_at):
+            best = None
+    if best is not None and best[4] and not any(f[0] != OTHER for f in best[2]) and best[1].action in ("diagnosed", "inspected"):
+        # "Diag headlamp LH no light, power ok, ballast no output": the part that was found bad
+        bad = [h.start for h in t.groups[REASON] if any(e.value == "failed" for e in h.entries)] + [h.start for h in symptoms]
+        for c, found, renews in resolved:
+            if c is best[1] or c.action not in (None, "none", "inspected", "diagnosed"):
+                continue
+            called = {t.phrase(x.start, x.end) for x in c.things if any(0 <= s - x.end <= 2 for s in bad) and not is_ok(t, x.end)}
+            ours = [f for f in found if f[0] not in (OTHER, PIECE, "unknown") and f[1] and any(f[2].endswith(w) for w in called)]
+            if len(ours) == 1:
+                best = (best[0], Clause(c.start, c.end, c.things, c.actions, "diagnosed", 1), ours, renews, False)
+                break
     component = weak = None
     flags: list[str] = []
     renews_out: list[str] = []
@@ -187,12 +210,19 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                 weak = first[0]
             used.append(first[2])
             how = "named"
+            if component is not None and component.startswith("unknown|"):
+                # "Laser beam module dead, sourced module, fitted": the one that was spoken of
+                words_here = set(first[2].split())
+                meant = {f[0] for c, more, _ in resolved if c is not main for f in more
+                         if f[1] and f[0] not in (OTHER, PIECE, "unknown") and words_here <= set(f[2].split())}
+                if len(meant) == 1:
+                    component, how = meant.pop(), "the one named before"
             if component == "unknown" and any(x.kind == "generic" for x in main.things):
                 # "xenon lamp n/s no strike, replaced lamp": the one that was spoken of
                 meant = {f[0] for c, more, _ in resolved if c is not main for f in more if f[0] in ("lamp", "headlamp_assembly")}
                 if len(meant) == 1:
                     component, how = meant.pop(), "the lamp named before"
-            if first[0] == PIECE and _unit_renewed(t, things):
+            if first[0] == PIECE and (_unit_renewed(t, things) or _whole_renewed(t, main, clauses)):
                 component, weak = ("headlamp_assembly", weak) if component else (component, "headlamp_assembly")
             elif first[0] == PIECE:
                 flags.append("piece")
@@ -267,9 +297,9 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
             elif main.action in _HANDS_ON_UNIT or not verbs_present:
                 if not all(known_next(t, x.end) for x in values):
                     component, how = "unknown", "headlamp and an unknown word"
-                elif units and main.action == "not_fitted" and any(e.value == "not_fitted" for h in t.groups[FLAG] for e in h.entries):
+                elif units and main.action == "not_fitted" and not _is_ordered(t) and any(e.value == "not_fitted" for h in t.groups[FLAG] for e in h.entries):
                     component, how = "unknown", "headlamp alone, and nothing done"
-                elif units and (max(x.weight for x in units) >= 2 or not verbs_present):
+                elif units and (max(x.weight for x in units) >= 2 or not verbs_present or (main.action == "not_fitted" and _is_ordered(t))):
                     component, how = "headlamp_assembly", "the unit's name alone"
                 elif units:
                     component, how = "unknown", "headlamp alone: lamp or unit"
@@ -299,6 +329,8 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         lit = any(e.field == "lamp_word" for h in t.groups[CONTEXT] for e in h.entries)
         if told & {"aim", "polish"} or (wet and lit):
             component, weak, how = weak, None, "unit, and words of a headlamp"
+    if weak in ("lamp", "wiring", "igniter", "ballast") and component is None and not elsewhere and _sided_beam(t):
+        component, weak, how = weak, None, "a beam of one side"
     if weak == "lamp" and component is None and not elsewhere and pairs_colour(t):
         component, weak, how = weak, None, "bulb, to match the other one"
     if (
@@ -316,10 +348,14 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                 component, how = "lamp", "a beam burnt out and replaced"
             elif acted == "adjusted":
                 component, how = "headlamp_assembly", "a beam set"
+    if component == "unknown" and not elsewhere and action_of(clauses) in ("repaired", "diagnosed") and how in (
+        "headlamp checked or aimed", "a headlamp matter, no part named", "headlamp alone: lamp or unit"
+    ) and _is_wire_fault(t):
+        component, how = "wiring", "a short or open circuit"
     aimed = any(e.value == "aim" for h in t.groups[FLAG] for e in h.entries)
     if component is None and weak is None and about == "nothing" and aimed and not elsewhere and not things and any(
         c.action == "adjusted" for c in clauses
-    ):
+    ) and (t.groups[CONTEXT] or t.groups[BEAM] or any(w.startswith(("aim", "beam", "focus")) for w in t.tokens)):
         component, how = "headlamp_assembly", "beams set"
     if component is not None or head:
         only_else = about == "elsewhere"
@@ -375,19 +411,37 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
                     break
         else:
             sides = side_symbols(t, things, clauses)
-    elif main is not None and sides == {"both"}:
-        pass
+    if not sides and main is not None:
+        # "bumper off to get at the right-hand headlamp; unit replaced"
+        nearby = [Clause(a, b, [], []) for a, b in purposes(t, things)]
+        nearby += [Clause(d.start, d.end, [], []) for c, d in zip(clauses, clauses[1:], strict=False) if c is main and main.things and is_list(c, d, t)]
+        for c in nearby:
+            sides = sides or side_symbols(t, things, [c])
+        for h in t.groups[JOIN] if not sides else ():
+            if any(e.field == "aside" for e in h.entries) and t.tokens[h.start] in ("to", "in", "so", "for", "um", "pour", "para", "per"):
+                end = next((i for i in range(h.end, len(t.tokens)) if t.tokens[i] in BREAKS), len(t.tokens))
+                reached = [x for x in things if h.end <= x.start < end]
+                if reached and all(x.value != OTHER for x in reached):
+                    sides = side_symbols(t, things, [Clause(h.end, end, reached, [])])
     if main is not None and len(sides) == 1 and sides & _ONE_SIDE:
         # "headlamp bulb left, headlamp bulb right"
         for c, more, _ in resolved:
             if c is not main and c.action == main.action and any(f[0] == component for f in more):
                 union = sides | side_symbols(t, things, [c])
-                if union in ({"left", "right"}, {"near", "off"}, {"driver", "passenger"}):
+                if union in _TWO_SIDES:
                     sides = {"both"}
+    if main is not None and len(sides) == 1 and sides & _ONE_SIDE and component is not None:
+        # "RH bulb gone, did LH as well"
+        for c in clauses:
+            also = c is not main and c.objectless and c.action in ("replaced", None) and c.start > main.start
+            near_also = _ALSO & set(t.tokens[c.start : c.end + 4])
+            if also and near_also and main.action in ("replaced", None) and sides | side_symbols(t, things, [c]) in _TWO_SIDES:
+                sides = {"both"}
     if main is not None and sides and len(sides) == 1:
         # "bulb LH faulty, replaced both"
         follow = [c for c in clauses if c.objectless and c.action == main.action and c is not main]
-        several = any(len({f[0] for f in more}) > 1 for _, more, _ in resolved)  # "bulb and holder, new both"
+        # "bulb and holder, new both"
+        several = any(len({f[0] for f in more} | set(came)) > 1 for _, more, came in resolved)
         if not several and "both" in side_symbols(t, things, follow):
             sides = {"both"}
     if (
@@ -400,7 +454,8 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
             flags.append("swap_test")
     pair = any(e.field == "pair" for h in t.groups[SIDE] for e in h.entries)
     two = any(e.field == "two" for h in t.groups[SIDE] for e in h.entries)
-    plural = any(main is None or in_clause(main, h.start) for h in t.groups[PLURAL])
+    pieces_only = main is not None and all(x.value == PIECE for x in main.things)
+    plural = any(main is None or pieces_only or in_clause(main, h.start) for h in t.groups[PLURAL])
     for h in t.groups[SIDE]:
         used.append(t.phrase(h.start, h.end))
 
@@ -409,10 +464,10 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         e.value
         for h in t.groups[BEAM]
         for e in h.entries
-        if e.field.startswith("beam") and e.field != "beam_hint" and (main is None or in_clause(main, h.start))
+        if e.field.startswith("beam") and e.field != "beam_hint" and (main is None or in_clause(main, h.start)) and not _tells_aim(t, h)
     }
     if not beams:
-        beams = {e.value for h in t.groups[BEAM] for e in h.entries if e.field != "beam_hint"}
+        beams = {e.value for h in t.groups[BEAM] for e in h.entries if e.field != "beam_hint" and not _tells_aim(t, h)}
     hints = {e.value for h in t.groups[BEAM] for e in h.entries if e.field == "beam_hint"}
     beam = None
     if beams:
@@ -427,7 +482,17 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
         if c.things and c is not main and c.action is not None and main is not None and c.action != main.action
     ]
     told = {v for s, v in reasons_at if not any(in_clause(c, s) for c in elsewhere_clauses)}
+    faint = {e.value for h in t.groups[REASON] for e in h.entries if e.weight == 0}
+    if len(told) > 1 or any(e.field == "symptom" and e.value != "other" for h in symptoms for e in h.entries):
+        told -= faint  # "at service, found blown": the occasion, and the fault
     reason = next((r for r in _REASONS if r in told), None)
+    if reason == "paired" and sides == {"both"}:
+        reason = "failed" if "failed" in told else None  # both of a pair: which one is the reason for the other is not told
+    others_fault = reason in ("failed", "planned", "paired", None) and _other_side_failed(t, things, clauses, sides, reasons_at, symptoms)
+    if others_fault:
+        reason = "paired"
+    if reason is None and action == "replaced" and component in _INNER and _BROKEN & set(t.tokens):
+        reason = "failed"
     if pair and len(sides) == 1 and sides & (_ONE_SIDE | {"fr", "other"}):
         if reason in (None, "failed"):
             reason = "paired"
@@ -443,6 +508,8 @@ def read_text(text: str | None, vocabulary: Vocabulary, languages: Sequence[str]
     symptom, complaint_symptom, lit, symptom_words = _read_symptom(
         t, things, head, elsewhere, symptoms, beam, clauses
     )
+    if others_fault:
+        symptom = None
     comeback = bool(t.groups[COMEBACK])
     if about in ("nothing", "headlamp") and lit:
         about = "light" if about == "nothing" else about
@@ -524,6 +591,92 @@ def _unit_renewed(t: Text, things: Sequence[Thing]) -> bool:
     )
 
 
+_WHOLE = frozenset(
+    "complete compl cmpl cmplt completely whole entire assy assys assembly komplett kompl kpl komplette komplettes complet complets "
+    "ensemble completo completa completi completos".split()
+)
+
+
+_INNER = ("lamp", "ballast", "igniter", "led_driver", "led_module", "control_module", "switch_or_fuse", "wiring")
+_BROKEN = frozenset(
+    "broken broke snapped shattered gebrochen abgebrochen casse cassee casses cassees roto rota rotos rotas rotto rotta rotti rotte".split()
+)
+
+
+def _other_side_failed(
+    t: Text, things: Sequence[Thing], clauses: Sequence[Clause], sides: set[str], reasons_at: Sequence[tuple[int, str]], symptoms: Sequence[Hit]
+) -> bool:
+    """ "N/s bulb done as well, since o/s was the dead one": the fault is told of the other side alone."""
+    if len(sides) != 1 or not sides & _ONE_SIDE:
+        return False
+    breaks = [0] + [i + 1 for i, x in enumerate(t.tokens) if x in BREAKS or x in _SINCE] + [len(t.tokens)]
+    faults = {s for s, v in reasons_at if v == "failed"} | {
+        h.start for h in symptoms if any(e.field == "symptom" and e.value in ("low_beam_dark", "high_beam_dark") for e in h.entries)
+    }
+    seen = False
+    for a, b in zip(breaks, breaks[1:], strict=False):
+        if not any(a <= s < b for s in faults):
+            continue
+        of = side_symbols(t, things, [Clause(a, b, [x for x in things if a <= x.start < b], [])])
+        if len(of) != 1 or of == sides or sides | of not in _TWO_SIDES:
+            return False
+        if any(a <= v[0] < b and v[2].value == "replaced" for c in clauses for v in c.actions):
+            return False
+        seen = True
+    return seen
+
+
+_SINCE = frozenset("since as because weil da since car puisque porque ya perche poiche siccome".split())
+
+
+def _whole_renewed(t: Text, main: Clause, clauses: Sequence[Clause]) -> bool:
+    """ "Glass broken by stone, replaced complete": not the piece alone."""
+    renewing = [c for c in clauses if c.action == "replaced" and (c is main or c.objectless)]
+    return any(t.tokens[i] in _WHOLE and t.tokens[i - 1 : i] != ["not"] for c in renewing for i in range(c.start, c.end))
+
+
+def is_ok(t: Text, end: int) -> bool:
+    """Whether a part is called good right behind its name."""
+    return t.tokens[end : end + 1] in (["ok"], ["good"], ["fine"], ["io"])
+
+
+_ORDERED = ("order", "await", "waiting", "bestell", "wartet", "command", "attente", "pedid", "espera", "ordinat", "attesa", "b/o", "backorder", "pendient")
+
+
+def _is_ordered(t: Text) -> bool:
+    """Whether a part is waited for: a headlamp that is ordered is the unit."""
+    return any(w.startswith(_ORDERED) for w in t.tokens)
+
+
+def action_of(clauses: Sequence[Clause]) -> str | None:
+    """The strongest action of a text's clauses."""
+    return min((c.action for c in clauses if c.action), key=lambda a: _OF_LINE[a], default=None)
+
+
+_WIRE_FAULTS = (
+    "short circuit", "short to", "shorting", "shorted", "open circuit", "dead short", "bad connection", "poor connection", "loose connection",
+    "kurzschluss", "wackelkontakt", "unterbrechung", "kontaktproblem", "kabelbruch", "court circuit", "faux contact", "mauvais contact", "coupure",
+    "cortocircuito", "falso contacto", "mal contacto", "falso contatto", "corto circuito", "in corto", "cattivo contatto",
+)  # fmt: skip
+
+
+def _is_wire_fault(t: Text) -> bool:
+    text = " " + " ".join(t.tokens) + " "
+    return any(f" {w} " in text for w in _WIRE_FAULTS)
+
+
+def _tells_aim(t: Text, hit: Hit) -> bool:
+    """ "Aim high", "too low": no beam."""
+    return hit.start > 0 and t.tokens[hit.start] in ("high", "low", "hi", "lo") and t.tokens[hit.start - 1] in ("aim", "aims", "aiming", "too", "set", "pointing")
+
+
+def _sided_beam(t: Text) -> bool:
+    """ "RH low", "dip n/s": a beam right beside a side, which no other lamp has."""
+    beams = [(h.start, h.end) for h in t.groups[BEAM] if t.phrase(h.start, h.end) in ("low", "high", "lo", "hi", "dip", "dipped", "main")]
+    sided = [(h.start, h.end) for h in t.groups[SIDE] if any(e.field == "side" for e in h.entries)]
+    return any(a == d or b == c for a, b in beams for c, d in sided)
+
+
 def pairs_colour(t: Text) -> bool:
     """Whether a part was changed for the other side's sake: of all bulbs only a headlamp's are."""
     return any(e.field == "pair" and "match" in t.phrase(h.start, h.end) for h in t.groups[SIDE] for e in h.entries)
@@ -564,10 +717,14 @@ def side_symbols(
             ends = {x.end for x in clause.things if x.kind == "elsewhere"}
             # "left tail bulb and right headlamp bulb": the side goes with the thing beside it
             nearest = min(clause.things, key=lambda x: (max(x.start - h.end, h.start - x.end), x.start < h.start))
-            if (nearest.value == OTHER or nearest.start in ends) and nearest.note != "accessory":
+            # "headlamp unit, bumper and wing replaced n/s": of all of them
+            of_all = nearest.kind == "other" and len(all_sides) == 1 and all(x.end <= h.start for x in clause.things)
+            if (nearest.value == OTHER or nearest.start in ends) and nearest.note != "accessory" and not of_all:
                 continue
         if any(a <= h.start and h.end <= b for a, b in parts_named):
             continue  # "LED driver" is no side
+        if len(all_sides) > 1 and h.start > 0 and t.tokens[h.start - 1] in ("from", "ex"):
+            continue  # "ballast lh from rh"
         if any(0 <= h.start - e <= 2 for e in pair_ends) and any(x.start < h.start for x in all_sides):
             continue  # "to match n/s", "as pair with n/s": the other one
         by_field = {e.field: e.value for e in h.entries}
@@ -600,8 +757,12 @@ def side_symbols(
             pair_in_clause = True
     if not out:
         out = letters
+    elif out == {"both"} and letters and any(len({x.value for x in c.things if x.kind in ("component", "in_context")}) > 1 for c in clauses):
+        out = letters  # "driver headlight globe and plug both cooked"
     if len(out) > 1:
         out.discard("other")
+    if out & {"left", "right", "near", "off"}:
+        out -= {"fr", "f_r"}  # "FR headlamp LH": the front one
     single = out - {"both"}
     if "both" in out and len(single) == 1:
         out = single  # "both LH bulbs"
@@ -644,6 +805,18 @@ def _read_symptom(
         for x in things
         if x.kind in ("component", "in_context")
         and not any(v in ("lamp", "headlamp_assembly", PIECE) for v in x.value.split("|"))
+    ]
+    inner = ("ballast", "led_driver", "igniter", "control_module", "wiring")
+    wet_parts = [
+        (x.start, x.end)
+        for x in things
+        if x.kind in ("component", "in_context") and any(v.split("@")[0] in inner for v in x.value.split("|"))
+    ]
+    units = [
+        x.start
+        for x in things
+        if (x.kind in ("alone", "generic") or x.value in ("headlamp_assembly", PIECE))
+        and not any(0 <= x.start - b <= 1 or 0 <= a - x.end <= 1 for a, b in wet_parts)  # "h/lamp ecu", "driver led faro"
     ]
     described: set[str] = set()
     complained: set[str] = set()
@@ -691,11 +864,21 @@ def _read_symptom(
                     and not any(h.end <= x[0] <= h.end + 3 for x in light)
                 ):
                     continue
+                if t.tokens[h.end - 1] == "out" and h.end - h.start > 1 and (
+                    t.tokens[h.end : h.end + 1] in (["and"], ["&"], ["for"]) or t.tokens[max(0, h.start - 1)] in _PULLS
+                ):
+                    continue  # "headlamp out and refit", "cannot get bulb out"
+                if e.value == "other" and t.tokens[h.start].startswith(_LOOSE) and any(a <= x[0] < b for x in other_parts):
+                    continue  # "loose connector"
                 complained.add(e.value)
+                if e.value == "water_inside" and wet_parts and (not units or any(a <= x[0] < b for x in wet_parts) and not any(a <= x < b for x in units)):
+                    continue  # "ballast wet inside": no water in the lamp
                 # "light switch u/s" tells of the switch
                 about_part = (
                     e.value == "low_beam_dark"
                     and any(a <= x[0] < b for x in other_parts)
+                    and not (t.tokens[h.start] in ("inop", "dead", "out") and any(a <= x.start < b and "led_module" in x.value for x in things))
+                    and not (t.tokens[h.start].startswith(_BLOWN) and any(a <= x.start < b and "switch_or_fuse" in x.value for x in things))
                     and (
                         "light" not in t.phrase(h.start, h.end)
                         and "beam" not in t.phrase(h.start, h.end)
@@ -706,6 +889,13 @@ def _read_symptom(
                     described.add(e.value)
                 words.append(t.phrase(h.start, h.end))
                 spoken = True
+
+    if not described and any(e.value == "aim" for h in t.groups[FLAG] for e in h.entries) and not _AIM_OFF.isdisjoint(t.tokens):
+        described.add("other")  # "assetto faro dx basso, regolato"
+    if not described and _light_called_bad(t, things, segments, elsewhere):
+        described.add("low_beam_dark")
+        complained.add("low_beam_dark")
+        spoken = True
 
     def choose(found: set[str]) -> str | None:
         if not found:
@@ -719,6 +909,31 @@ def _read_symptom(
         return next(s for s in SYMPTOMS if s in found)
 
     return choose(described), choose(complained), spoken, words
+
+
+_BAD = frozenset(
+    "gone ng n/g u/s us faulty failed defective dead inop kaput defekt def kaputt ausgefallen ausfall hs h/s defectueux "
+    "panne averiado averiada estropeado guasto guasta avaria ko".split()
+)
+
+
+_LOOSE = ("loose", "lose", "locker", "desserr", "suelt", "floj", "allentat", "lent")
+_PULLS = ("get", "getting", "take", "took", "taking", "pull", "pulled", "pulling", "had", "lift", "drop", "remove")
+_AIM_OFF = frozenset("out off wrong poor fail failed fails faild low high hoch tief haut bas basso bassi alto alti bajo bajos altos".split())
+_BLOWN = ("blown", "blew", "popped", "fondu", "grille", "claque", "durchgebrannt", "fundid", "quemad", "bruciat", "fulminat", "saltat", "fus")
+
+
+def _light_called_bad(t: Text, things: Sequence[Thing], segments: Sequence[tuple[int, int]], elsewhere: Sequence[tuple[int, int]]) -> bool:
+    """ "Both dips gone, new H7s", "Abblendlicht links defekt": a beam called bad gives no light; a part called bad may."""
+    for a, b in segments:
+        bad = [i for i in range(a, b) if t.tokens[i] in _BAD]
+        if not bad or any(a <= x.start < b for x in things) or any(a <= e[0] < b for e in elsewhere):
+            continue
+        if any(a <= h.start < b and any(e.field.startswith("context") for e in h.entries) for h in t.groups[CONTEXT]) and not any(
+            n.end in bad for n in t.groups[NOT]
+        ):
+            return True
+    return False
 
 
 def _segments(t: Text) -> list[tuple[int, int]]:

@@ -112,6 +112,7 @@ FIELDS: dict[str, tuple[str, tuple[str, ...] | None, str]] = {
     ),
     "plural": ("plural", ("plural",), "several of a thing that a vehicle has one of a side"),
     "unsided": ("", None, "the value is a component that has no side; the pattern is *"),
+    "short_for": ("", None, "the pattern is one word, an abbreviation; the value is the word or words it stands for, in texts and patterns"),
     "ignore": ("*", None, "means nothing here, and is no slip of another word"),
 }
 GROUPS = (
@@ -195,6 +196,7 @@ class Vocabulary:
     _skeletons: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
     _keys: dict[str, tuple[tuple[str, int], ...]] = field(repr=False, default_factory=dict)
     _mended: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
+    short_forms: dict[str, tuple[str, ...]] = field(repr=False, default_factory=dict)
 
     def keys_of(self, token: str) -> tuple[tuple[str, int], ...]:
         """The pattern words that a token matches, with how many letters they spell out."""
@@ -209,16 +211,19 @@ class Vocabulary:
         """The words meant by a token that matches nothing: run-together words split, a slip of the pen put right."""
         mended = self._mended.get(token)
         if mended is None:
-            mended = self._mended[token] = self._mend(token)
+            mended = self.short_forms.get(token)
+            if mended is None:
+                whole = self._mend(token)
+                mended = tuple(w for part in whole for w in self.short_forms.get(part, (part,)))
+            self._mended[token] = mended
         return mended
 
     def _mend(self, token: str) -> tuple[str, ...]:
         if not token.isalpha() or len(token) < 4 or token in self._exact:
             return (token,)
-        if not _VOWELS & set(token[1:]) and not self.keys_of(token):  # "swtch", "hldr", "plsh": the vowels left out
-            whole = self._skeletons.get(token, ())
-            if whole and all(w[:3] == whole[0][:3] for w in whole):
-                return (whole[0],)
+        whole = self._unvowelled(token)  # "swtch", "hldr", "plsh", "defctv": vowels left out
+        if whole is not None:
+            return (whole,)
         if len(token) < 6:  # "ligth": of short words only two letters changed over are put right
             swaps = {token[:i] + token[i + 1] + token[i] + token[i + 2 :] for i in range(len(token) - 1)} - {token}
             meant = sorted(w for w in swaps if w in self._short)
@@ -234,7 +239,7 @@ class Vocabulary:
                 for w in self._slips.get(token[0], ())
                 if abs(len(w) - len(token)) <= 1 and slips_between(token, w, 1) == 1
             ]
-            if len({w.rstrip("s") for w in near}) == 1:
+            if len({w.rstrip("s") for w in near}) == 1 or (len(token) >= 7 and len({self._meaning(w) for w in near}) == 1):
                 return (min(near, key=lambda w: (abs(len(w) - len(token)), w)),)
         for n in range(len(token) - 3, 3, -1):  # the longest first word
             first, second = token[:n], token[n:]
@@ -262,6 +267,25 @@ class Vocabulary:
         if ties and (len(ties) == 1 or len({w.rstrip("s") for w in ties}) == 1):
             return (min(ties, key=lambda w: (len(w), w)),)
         return (token,)
+
+    def _unvowelled(self, token: str) -> str | None:
+        """The one known word that a token is, but for two or more vowels (or all of them) that were left out."""
+        vowels = sum(c in _VOWELS for c in token[1:])
+        if vowels > 1 or self.keys_of(token):
+            return None
+        whole = []
+        for word in self._skeletons.get(_bones(token), ()):
+            if (not vowels or len(token) >= 5 or len(word) - len(token) >= 2) and _is_inside(token, word):
+                whole.append(word)
+        if not whole or len({w[:3] for w in whole}) == 1 or len({self._meaning(w) for w in whole}) == 1:
+            return whole[0] if whole else None
+        return None
+
+    def _meaning(self, word: str) -> frozenset[tuple[int, str]] | str:
+        """What a word tells by itself; the word where it tells nothing."""
+        node = self._root.children.get(word) or self._root.children.get(word + "*")
+        told = {(g, e.value) for g, entries in node.ends.items() for e in entries} if node is not None else set()
+        return frozenset(told) or word
 
     def is_known(self, token: str) -> bool:
         return bool(self.keys_of(token))
@@ -334,6 +358,22 @@ def _most_specific(found: list[tuple[int, list[Entry]]]) -> tuple[Entry, ...]:
     )
 
 
+def _bones(word: str) -> str:
+    """A word without the vowels after its first letter, double letters as one, "ck" as "k"."""
+    out = word[:1]
+    for c in word[1:]:
+        if c in _VOWELS or c == out[-1]:
+            continue
+        out = out[:-1] + c if c == "k" and out[-1] == "c" else out + c
+    return out
+
+
+def _is_inside(short: str, word: str) -> bool:
+    """Whether the letters of a short form stand in a word in the same order (of two equal ones beside each other, one will do)."""
+    rest = iter(word)
+    return all(c in rest for i, c in enumerate(short) if i == 0 or c != short[i - 1])
+
+
 # ---------------------------------------------------------------------------------------------------------- tokens
 
 _ELISION = re.compile(r"(?<![^\W_])(?:d|l|qu|j|m|c)'(?=[^\W_]{2})")
@@ -343,6 +383,7 @@ _LETTERS = re.compile(r"(?<![^\W_/])([a-z])(?:[ ]?[/\\][ ]?([a-z]))(?:[/\\]([a-z
 _LETTERS_DASH = re.compile(r"(?<![^\W_-])([a-z])-([a-z])(?:-([a-z]))?(?![^\W_-])")
 _AMPERSAND = re.compile(r"(?<![^\W_])([a-z])[ ]?[&+][ ]?([a-z])(?![^\W_])")
 _LISTED = re.compile(r"(?<![^\W_])([a-z]{1,5})\.(?=\s*[+/&]|\s+(?:u|und|e|et|y|and|or|bzw)(?![^\W_]))")
+_SHORTENED = re.compile(r"(?<![^\W_])(inkl|incl|einschl|kpl|kompl|compl|scheinw|vord|vo|av|ant|izq|dcha|dcho|assy|assem|approx|ca|bzw)\.(?=\s*[^\W_])")
 _LONG_DASH = re.compile(r"\s[-\u2010-\u2015]+(?=\s|$)|^[-\u2010-\u2015]+\s|--+|->|=>")
 _TOKEN = re.compile(
     r"[a-z](?:/[a-z])+(?![^\W_])|[a-z]&[a-z](?![^\W_])|\d+[.,]\d+[^\W_]*|[^\W_]+|[;:,.|()\[\]\n/&+!?=]"
@@ -362,12 +403,15 @@ def plain(text: str) -> str:
 def tokens_of(text: str) -> list[str]:
     """Words and breaks of a text: "L.H. h/lamp - R & R" gives lh, h, /, lamp, ;, r&r."""
     text = plain(text)
+    if "@" in text:
+        text = text.replace("@", " at ")
     if "'" in text or "`" in text:
         text = _ELISION.sub("", text).replace("'", "").replace("`", "")
     if "." in text:
         text = _DOTTED.sub(lambda m: m.group(1).replace(".", ""), text)
         text = _DOTTED_RUN.sub(lambda m: m.group(1).replace(".", "") + " ", text)
         text = _LISTED.sub(r"\1 ", text)  # "li. + re." is one list
+        text = _SHORTENED.sub(r"\1 ", text)  # "inkl. Leuchtmittel" is one clause
     if "-" in text or not text.isascii() or "=>" in text:
         text = _LONG_DASH.sub(" ; ", text)
         text = _LETTERS_DASH.sub(lambda m: "/".join(g for g in m.groups() if g), text)
@@ -472,6 +516,8 @@ def read_rows(text: str, name: str) -> tuple[Row, ...]:
             raise VocabularyError(f"{where}: weight is {weight_text!r}; expected one digit, mostly 1.")
         if kind != "unsided":
             words = _pattern_tokens(pattern)
+            if kind == "short_for" and (len(words) != 1 or words[0].endswith("*") or not tokens_of(value)):
+                raise VocabularyError(f"{where}: a 'short_for' has one word as its pattern, and the word it stands for as its value.")
             if not words:
                 raise VocabularyError(f"{where}: the pattern is blank. Write the words to look for.")
             short = [w for w in words if w.endswith("*") and len(w) < (4 if len(words) == 1 else 3)]
@@ -504,15 +550,25 @@ def merge_rows(parts: Iterable[Sequence[Row]]) -> tuple[Row, ...]:
     return tuple(merged)
 
 
+def _spelled_out(words: Sequence[str], short_forms: dict[str, tuple[str, ...]]) -> list[str]:
+    """Words of a pattern with its abbreviations spelled out; a closing * stays on the last one."""
+    out: list[str] = []
+    for w in words:
+        whole = short_forms.get(w.rstrip("*"))
+        out.extend((w,) if whole is None else (*whole[:-1], whole[-1] + "*" * w.endswith("*")))
+    return out
+
+
 def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
     """A matcher of the rows."""
     root = _Node()
     exact: set[str] = set()
     prefixes: set[str] = set()
+    short_forms = {tokens_of(r.pattern)[0]: tuple(tokens_of(r.value)) for r in rows if r.field == "short_for"}
     for row in rows:
-        if row.field == "unsided":
+        if row.field in ("unsided", "short_for"):
             continue
-        words = _pattern_tokens(row.pattern)
+        words = _spelled_out(_pattern_tokens(row.pattern), short_forms)
         node = root
         for w in words:
             (prefixes if w.endswith("*") else exact).add(w.rstrip("*"))
@@ -527,13 +583,14 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
     for word in sorted(exact):
         if len(word) >= 6 and word.isalpha():
             slips.setdefault(word[0], []).append(word)
-    skeletons: dict[str, set[str]] = {}
+    skeletons: dict[str, set[tuple[bool, str]]] = {}
     for row in rows:
-        for word in _pattern_tokens(row.pattern) if row.language == "en" else ():
+        if row.field in ("unsided", "short_for"):
+            continue
+        for word in _spelled_out(_pattern_tokens(row.pattern), short_forms):
             word = word.rstrip("*")
-            bare = word[:1] + "".join(c for c in word[1:] if c not in _VOWELS)
-            if len(bare) >= 4 and word.isalpha() and bare != word:
-                skeletons.setdefault(bare, set()).add(word)
+            if len(word) >= 5 and word.isalpha() and any(c in _VOWELS for c in word[1:]):
+                skeletons.setdefault(_bones(word), set()).add((row.language != "en", word))
     components = sorted(
         {
             r.value.split("@")[0]
@@ -552,7 +609,12 @@ def compile_vocabulary(rows: Sequence[Row]) -> Vocabulary:
         frozenset(prefixes),
         slips,
         frozenset(w for w in exact | prefixes if 4 <= len(w) <= 5 and w.isalpha()),
-        {bare: tuple(sorted(words, key=lambda w: (len(w), w))) for bare, words in skeletons.items()},
+        {
+            # English words before those of other languages
+            bones: tuple(sorted((w for foreign, w in words if foreign == min(words)[0]), key=lambda w: (len(w), w)))
+            for bones, words in skeletons.items()
+        },
+        short_forms=short_forms,
     )
 
 

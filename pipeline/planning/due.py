@@ -245,8 +245,11 @@ def _line(
         reason = f"The vehicle leaves on {leaves.isoformat()}, too soon for a fresh part to earn its cost."
     elif is_due:
         action, due_on, cost = f"replace at the service on {r['first_on'].isoformat()}", r["first_on"], planned
-        state = "past" if age >= target else "near"
-        reason = f"At {unit} it is {state} the age of {target:,.0f} {clock} at which replacing costs least."
+        if age >= target:
+            reason = f"At {unit} it is past the age of {target:,.0f} {clock} at which replacing costs least."
+        else:
+            reason = (f"It will have run {reach[0]:,.0f} {clock} at this service and {reach[1]:,.0f} at the one after: replacing costs least "
+                      f"at {target:,.0f}, nearer to this one.")
     else:
         other = ages.get((r["vehicle"], component, _OTHER.get(r["side"], "")))
         even = None
